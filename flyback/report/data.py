@@ -1,0 +1,193 @@
+"""A check as JSON: documented in docs/json.md, versioned, SI units in the key names."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+from flyback.analysis.assessment import Assessment, Band, Column, Step
+from flyback.analysis.bulk import Line
+from flyback.analysis.load_point import LoadPoint
+from flyback.analysis.tolerance import Share
+from flyback.board.model import LoadTest, Value
+from flyback.report.safety import CAUTIONS
+from flyback.units import DIMENSIONS
+from flyback.verdict.check import Check
+from flyback.verdict.words import Judgement
+
+FORMAT = "flyback check"
+FORMAT_VERSION = 1
+"""Raised whenever a key changes its meaning or goes; new keys alone do not raise it."""
+
+
+def to_json(check: Check) -> str:
+    """The check as JSON text."""
+    return json.dumps(to_data(check), indent=2, ensure_ascii=False, allow_nan=False)
+
+
+def to_data(check: Check) -> dict[str, Any]:
+    """The check as plain lists, dicts, strings and numbers; an absent limit is null."""
+    board = check.board
+    return {
+        "format": FORMAT,
+        "format_version": FORMAT_VERSION,
+        "flyback_version": check.version,
+        "board": {
+            "name": board.name,
+            "file": None if board.path is None else str(board.path),
+            "digest": board.digest,
+            "topology": board.topology,
+            "control": board.control,
+        },
+        "judged": check.judged,
+        "exit_code": check.exit_code,
+        "samples": check.samples,
+        "seed": check.seed,
+        "claims": [_judgement(judgement, "power") for judgement in check.claims]
+        + [_judgement(judgement, "label") for judgement in check.label],
+        "why": list(check.why),
+        "ladders": [_ladder(assessment) for assessment in check.assessments],
+        "operating_points": {
+            "load_A": check.load,
+            "points": [None if point is None else _point(point) for point in check.points],
+        },
+        "small_currents": [
+            {
+                "name": entry.name,
+                "current_A": float(entry.current),
+                "resistor_power_W": float(entry.power),
+                "resistor_rating_W": entry.rating,
+            }
+            for entry in check.indicators
+        ],
+        "load_tests": [_load_test(row) for row in board.load_tests],
+        "assumed": [_assumed(value) for value in check.assumed],
+        "not_checked": list(check.not_checked),
+        "left_out": list(check.left_out),
+        "notices": list(check.notices),
+        "cautions": list(CAUTIONS),
+    }
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None or math.isinf(float(value)) else float(value)
+
+
+def _share(share: Share) -> dict[str, float]:
+    low, high = share.interval
+    return {"share": share.value, "low": low, "high": high}
+
+
+def _judgement(judgement: Judgement, kind: str) -> dict[str, Any]:
+    column, outcome = judgement.column, judgement.outcome
+    return {
+        "text": judgement.text,
+        "kind": kind,
+        "word": judgement.word.value,
+        "also": None if judgement.also is None else judgement.also.value,
+        "reason": judgement.reason,
+        "stopped_by": judgement.culprit,
+        "line": None if column is None else _line(column.line),
+        "needed_W": None if outcome is None else float(outcome.needed),
+        "lowest_W": None if column is None else _band(column.lowest),
+        "reached": None if outcome is None else _share(outcome.reach),
+        "reached_and_held": None if outcome is None else _share(outcome.both),
+    }
+
+
+def _line(line: Line) -> dict[str, Any]:
+    return {
+        "name": line.full_name,
+        "mains_V": _number(line.V_ac),
+        "frequency_Hz": _number(line.f_line),
+        "dc_V": _number(line.V_fixed),
+    }
+
+
+def _band(band: Band) -> dict[str, float | None]:
+    return {
+        "nominal": _number(band.nominal),
+        "low_95": _number(band.low),
+        "high_95": _number(band.high),
+        "corner_low": _number(band.corner_low),
+        "corner_high": _number(band.corner_high),
+    }
+
+
+def _ladder(assessment: Assessment) -> dict[str, Any]:
+    return {
+        "output_V": assessment.voltage,
+        "lacking": {rung: list(keys) for rung, keys in assessment.lacking.items()},
+        "unsettled_samples": assessment.unsettled,
+        "lines": [_column(column) for column in assessment.columns],
+    }
+
+
+def _column(column: Column) -> dict[str, Any]:
+    return {
+        "line": _line(column.line),
+        "rail_V": float(column.V_o),
+        "lowest_W": _band(column.lowest) if column.steps else None,
+        "ceilings": [_step(step) for step in column.steps],
+    }
+
+
+def _step(step: Step) -> dict[str, Any]:
+    loaded = step.ceiling.loaded
+    return {
+        "name": step.rung.name,
+        "question": step.rung.question.value,
+        "parts": step.parts,
+        "power_W": _band(step.band),
+        "bulk_valley_V": None if loaded is None else float(loaded.V_valley),
+        "bulk_mean_V": None if loaded is None else float(loaded.V_mean),
+        "peak_current_A": None if loaded is None else float(loaded.load.I_pk),
+        "share_of_larger_bulk": step.bulk_share,
+        "share_if_pulses_alternate": step.subharmonics,
+    }
+
+
+def _point(point: LoadPoint) -> dict[str, Any]:
+    done, delivery = point.pulse, point.delivery
+    return {
+        "line": _line(point.line),
+        "bulk_valley_V": float(point.V_valley),
+        "bulk_mean_V": float(point.V_mean),
+        "bulk_power_W": float(done.P_in),
+        "socket_power_W": float(delivery.P_socket),
+        "primary_peak_current_A": float(done.I_pk),
+        "primary_rms_current_A": float(done.I_p_rms),
+        "switching_frequency_Hz": float(done.f_s),
+        "duty_cycle": float(point.D),
+        "continuous_conduction": point.continuous,
+        "flux_density_T": _number(point.B_pk),
+        "secondary_peak_current_A": float(delivery.I_s_pk),
+        "secondary_rms_current_A": float(delivery.I_s_rms),
+        "capacitor_ripple_current_A": float(delivery.I_c_rms),
+        "output_ripple_V": _number(point.V_ripple),
+    }
+
+
+def _load_test(row: LoadTest) -> dict[str, Any]:
+    return {
+        "readings": [
+            {"port": reading.port, "voltage_V": reading.voltage, "current_A": reading.current}
+            for reading in row.readings
+        ],
+        "wall_power_W": row.wall_power,
+        "mains_V": row.mains,
+        "note": row.note,
+    }
+
+
+def _assumed(value: Value) -> dict[str, Any]:
+    return {
+        "key": value.key,
+        "low": value.low,
+        "nominal": value.nominal,
+        "high": value.high,
+        "unit": DIMENSIONS[value.dimension].si_symbol,
+        "source": value.source,
+        "basis": value.basis,
+    }

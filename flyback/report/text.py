@@ -1,0 +1,409 @@
+"""What the terminal shows: the answer first, then why, then what comes next. It computes nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from typing import TYPE_CHECKING
+
+from flyback.report.safety import CAUTIONS
+from flyback.units import format_quantity, format_range
+from flyback.verdict.judge import BULK_DECIDES
+from flyback.verdict.label import amount
+from flyback.verdict.words import FAILING, Judgement, Word
+
+if TYPE_CHECKING:
+    from rich.console import Console, RenderableType
+    from rich.table import Table
+
+    from flyback.analysis.assessment import Assessment, Column
+    from flyback.analysis.load_point import LoadPoint
+    from flyback.analysis.tolerance import Share
+    from flyback.board.model import Board, Label, LoadReading, Value
+    from flyback.verdict.check import Check
+
+WIDTH = 80
+"""Columns a report fits in; wider terminals do not widen the text."""
+
+
+def console(width: int = WIDTH) -> Console:
+    """A console of the report's width: colours on a terminal, plain text when piped."""
+    from rich.console import Console
+
+    return Console(width=width, highlight=False, markup=False, emoji=False, soft_wrap=False)
+
+
+def show(check: Check, out: Console) -> None:
+    """Print a check; without the padding of tables where no terminal needs it."""
+    from rich.console import Group
+    from rich.text import Text
+
+    blocks = [part for block in _blocks(check) for part in (block, Text())]
+    if out.is_terminal:
+        out.print(Group(*blocks))
+        return
+    with out.capture() as captured:
+        out.print(Group(*blocks))
+    for line in captured.get().splitlines():
+        out.file.write(line.rstrip() + "\n")
+
+
+def _blocks(check: Check) -> Iterable[RenderableType]:
+    from rich.text import Text
+
+    yield _title(check.board)
+    yield _verdicts(check)
+    if check.notices and not check.judged:
+        yield _paragraphs(check.notices)
+    if check.judged:
+        if judged_at := _judged_at(check):
+            yield Text(judged_at)
+        if check.why:
+            yield _entry("Why", "\n".join(check.why))
+        for assessment in check.assessments:
+            if any(column.steps for column in assessment.columns):
+                yield from _ladder(assessment, several=len(check.assessments) > 1)
+                yield _spread(assessment)
+        if check.points:
+            yield _points(check)
+        if check.indicators:
+            yield _indicators(check)
+    if check.board.load_tests:
+        yield _load_tests(check.board)
+    yield from _lists(check)
+    yield _listed("Cautions", CAUTIONS)
+
+
+# --- the first screen -----------------------------------------------------------------------------
+
+
+def _title(board: Board) -> RenderableType:
+    from rich.text import Text
+
+    title = Text(board.name, style="bold")
+    label = f"label {label_line(board.label)}"
+    gap = WIDTH - len(board.name) - len(label)
+    title.append(" " * gap if gap >= 2 else "\n", style="not bold")
+    title.append(label, style="not bold")
+    return title
+
+
+def label_line(label: Label) -> str:
+    """The label in one line: "24 W, 4 x 5 V 2 A, 100-240 V 50/60 Hz"."""
+    parts = [] if label.power is None else [amount(label.power, "W")]
+    for row in label.outputs:
+        count = f"{row.ports} x " if row.ports > 1 else ""
+        port = f"{row.port} " if row.port else ""
+        parts.append(f"{port}{count}{amount(row.voltage, 'V')} {amount(row.current, 'A')}")
+    if label.total_current is not None:
+        parts.append(f"{amount(label.total_current, 'A')} in total")
+    if label.mains is not None:
+        hertz = "/".join(f"{f:g}" for f in label.frequencies)
+        parts.append(f"{_mains_range(label)} {hertz} Hz" if hertz else _mains_range(label))
+    return ", ".join(parts)
+
+
+def _mains_range(label: Label) -> str:
+    low, high = label.mains or (0.0, 0.0)
+    return f"{low:g} V" if low == high else f"{low:g}-{high:g} V"
+
+
+def _style(word: Word) -> str:
+    if word in FAILING:
+        return "bold red"
+    return "green" if word in (Word.LIKELY, Word.VERY_LIKELY, Word.CONSISTENT) else "yellow"
+
+
+def _verdicts(check: Check) -> RenderableType:
+    from rich.text import Text
+
+    table = _table((0, "left", True), (0, "left", True), (0, "left", False))
+    for judgement in check.judgements:
+        table.add_row(
+            f"  {judgement.text}",
+            Text(judgement.word, style=_style(judgement.word)),
+            _figures(check, judgement),
+        )
+    return table
+
+
+def _figures(check: Check, judgement: Judgement) -> str:
+    """What a claim gets: nominal and band at the worst line, nominal where it was tried."""
+    column, outcome = judgement.column, judgement.outcome
+    if column is None or outcome is None:
+        return judgement.reason
+    in_amps = outcome.demand.current is not None
+    dimension = "current" if in_amps else "power"
+
+    def figure(value: float, of: Column) -> float:
+        return value / float(of.V_o) if in_amps else value
+
+    lowest = column.lowest
+    nominal = format_quantity(figure(float(lowest.nominal), column), dimension)
+    low, high = (f"{figure(value, column):.3g}" for value in (lowest.low, lowest.high))
+    lines = [f"{nominal} ({low} to {high}) on {column.line.name}"]
+    other = _other_column(check, judgement)
+    if other is not None:
+        best = format_quantity(figure(float(other.lowest.nominal), other), dimension)
+        lines[0] += f", {best} on {other.line.name}"
+    if judgement.word is not Word.IMPOSSIBLE:
+        lines.append(f"reached by {_samples(outcome.both)}")
+    if judgement.also is not None:
+        lines.append(f"perhaps {judgement.also}")
+    if judgement.reason:
+        lines.append(judgement.reason)
+    return "\n".join(lines)
+
+
+def _samples(share: Share) -> str:
+    if share.count in (0, share.samples):
+        return "all samples" if share.count else "no sample"
+    ends = " to ".join(_percent(end) for end in share.interval)
+    return f"{_percent(share.value)} of samples ({ends})"
+
+
+def _percent(share: float) -> str:
+    if 0 < share < 0.001:
+        return "<0.1 %"
+    if 0.999 < share < 1:
+        return ">99.9 %"
+    return f"{100 * share:.1f} %"
+
+
+def _other_column(check: Check, judgement: Judgement) -> Column | None:
+    """The line it was tried on, else the line where most can be had, if that is another one."""
+    assessment = next(a for a in check.assessments if judgement.column in a.columns)
+    tried = check.board.tried_on
+    columns = assessment.columns
+    if tried is not None:
+        found = [
+            column
+            for column in columns
+            if column.line.V_ac is not None and float(column.line.V_ac) == tried[0]
+        ]
+    else:
+        found = sorted(columns, key=lambda column: float(column.lowest.nominal))[-1:]
+    return found[0] if found and found[0] is not judgement.column else None
+
+
+def _judged_at(check: Check) -> str:
+    column = next((judgement.column for judgement in check.claims if judgement.column), None)
+    if column is None:
+        return ""
+    samples = f"{check.samples:,}".replace(",", " ")
+    where = f"Judged at {column.line.full_name}"
+    if check.whole_range and check.board.label.mains is not None:
+        where += f", the worst point of {_mains_range(check.board.label)} widened by 10 %"
+    elif len(check.assessments[0].columns) > 1:
+        where += f", the worst of {len(check.assessments[0].columns)} lines"
+    return f"{where}. In brackets: 95 % of {samples} samples of the tolerances."
+
+
+# --- the ladder -----------------------------------------------------------------------------------
+
+
+def _ladder(assessment: Assessment, *, several: bool) -> Iterable[RenderableType]:
+    at = f" at {amount(assessment.voltage, 'V')}" if several else ""
+    columns = assessment.columns
+    table = _table(
+        (0, "left", True), (0, "left", False), (0, "left", True), *[(6, "right", True)] * len(columns)
+    )
+    table.add_row(*_heads(f"What stops it{at}, first to last", "", ""), *_line_heads(columns))
+    for step in assessment.worst.steps:
+        powers = [
+            _watts(float(other.ceiling.power))
+            for column in columns
+            for other in column.steps
+            if other.rung.name == step.rung.name
+        ]
+        table.add_row(f"  {step.rung.name}", step.parts, step.rung.question, *powers)
+    yield table
+    yield _note("Watts at the sockets, at the bulk's valley. Reach: stops the power. Hold: a rating.")
+    leaning = [column for column in columns if column.binding.bulk_share > BULK_DECIDES]
+    if leaning:
+        places = " and ".join(column.line.name for column in leaning)
+        yield _note(
+            f"On {places} the lowest of them lean on the bulk capacitor: a larger one would raise them."
+        )
+
+
+def _watts(power: float) -> str:
+    if power == float("inf"):
+        return "-"
+    if power >= 100:
+        return f"{power:.0f}"
+    return f"{power:.1f}" if power >= 10 else f"{power:.2f}"
+
+
+def _spread(assessment: Assessment) -> RenderableType:
+    column = assessment.worst
+    table = _table((0, "left", True), (8, "right", True), (0, "right", True), (0, "right", True))
+    heads = (
+        f"What the tolerances do at {column.line.full_name}",
+        "nominal",
+        "95 % band",
+        "extreme corners",
+    )
+    table.add_row(*[_head(text) for text in heads])
+    for step in column.steps:
+        band = step.band
+        if float(band.nominal) == float("inf") and band.corner_low == float("inf"):
+            continue
+        table.add_row(
+            f"  {step.rung.name}",
+            _watts(float(band.nominal)),
+            _range(band.low, band.high),
+            f"{_range(band.corner_low, band.corner_high)} W",
+        )
+    return table
+
+
+def _range(low: float, high: float) -> str:
+    return f"{_watts(low)} to {_watts(high)}"
+
+
+# --- operating points and small currents ----------------------------------------------------------
+
+
+def _points(check: Check) -> RenderableType:
+    points = [point for point in check.points if point is not None]
+    table = _table((0, "left", True), *[(9, "right", True)] * len(check.points))
+    load = format_quantity(check.load or 0.0, "current")
+    columns = check.assessments[0].columns
+    table.add_row(_head(f"At a load of {load}"), *_line_heads(columns))
+    for name, cell in _POINT_ROWS:
+        cells = [cell(point) if point is not None else "-" for point in check.points]
+        if any(cell != "" for cell in cells):
+            table.add_row(f"  {name}", *cells)
+    if len(points) < len(check.points):
+        table.add_row("  -: the bulk cannot feed this load", *[""] * len(check.points))
+    return table
+
+
+def _quantity(dimension: str, get: Callable[[LoadPoint], object]) -> Callable[[LoadPoint], str]:
+    def cell(point: LoadPoint) -> str:
+        value = get(point)
+        return "" if value is None else format_quantity(float(value), dimension)  # type: ignore[arg-type]
+
+    return cell
+
+
+_POINT_ROWS: tuple[tuple[str, Callable[[LoadPoint], str]], ...] = (
+    ("bulk voltage, valley", _quantity("voltage", lambda p: p.V_valley)),
+    ("bulk voltage, mean", _quantity("voltage", lambda p: p.V_mean)),
+    ("power from the bulk", _quantity("power", lambda p: p.pulse.P_in)),
+    ("power at the sockets", _quantity("power", lambda p: p.delivery.P_socket)),
+    ("primary peak current", _quantity("current", lambda p: p.pulse.I_pk)),
+    ("primary rms current", _quantity("current", lambda p: p.pulse.I_p_rms)),
+    ("switching frequency", _quantity("frequency", lambda p: p.pulse.f_s)),
+    ("duty cycle", _quantity("ratio", lambda p: p.D)),
+    ("conduction", lambda p: "contin." if p.continuous else "discont."),
+    ("flux density", _quantity("flux density", lambda p: p.B_pk)),
+    ("secondary peak current", _quantity("current", lambda p: p.delivery.I_s_pk)),
+    ("capacitor ripple current", _quantity("current", lambda p: p.delivery.I_c_rms)),
+    ("output ripple, peak to peak", _quantity("voltage", lambda p: p.V_ripple)),
+)
+
+
+def _indicators(check: Check) -> RenderableType:
+    table = _table((0, "left", True), (0, "right", True), (0, "left", False))
+    table.add_row(_head("Small currents of the rail"), "", "")
+    for entry in check.indicators:
+        power = format_quantity(float(entry.power), "power")
+        rating = "" if entry.rating is None else f" of {format_quantity(entry.rating, 'power')}"
+        current = format_quantity(float(entry.current), "current")
+        table.add_row(f"  {entry.name}", current, f"{power}{rating} in the resistor")
+    return table
+
+
+def _load_tests(board: Board) -> RenderableType:
+    table = _table((0, "left", True), (0, "right", True), (0, "right", True), (0, "left", False))
+    table.add_row(*_heads("Load test, as written down", "mains", "at the wall", ""))
+    for row in board.load_tests:
+        readings = ", ".join(_reading(reading) for reading in row.readings)
+        mains = "" if row.mains is None else f"{row.mains:g} V"
+        wall = "" if row.wall_power is None else f"{row.wall_power:.4g} W"
+        table.add_row(f"  {readings}", mains, wall, row.note)
+    return table
+
+
+def _reading(reading: LoadReading) -> str:
+    port = f"port {reading.port}: " if reading.port else ""
+    return f"{port}{reading.voltage:.3f} V {reading.current:.3f} A"
+
+
+# --- what it rests on -----------------------------------------------------------------------------
+
+
+def _lists(check: Check) -> Iterable[RenderableType]:
+    if check.judged and check.notices:
+        yield _listed("Noticed", check.notices)
+    if check.assumed:
+        yield _listed(f"Assumed ({len(check.assumed)})", [_assumption(value) for value in check.assumed])
+    if check.not_checked:
+        yield _listed(f"Not checked ({len(check.not_checked)})", check.not_checked)
+    if check.left_out:
+        items = [*check.left_out, "not given, so the figures above are a little high"]
+        yield _listed(f"Left out ({len(check.left_out)})", ["; ".join(items)])
+
+
+def _assumption(value: Value) -> str:
+    spread = format_range(value.low, value.high, value.dimension)
+    basis = f" ({value.basis})" if value.basis and value.basis not in value.source else ""
+    return f"{value.key} {spread}: {value.source}{basis}"
+
+
+# --- pieces ---------------------------------------------------------------------------------------
+
+
+def _table(*columns: tuple[int, str, bool]) -> Table:
+    """A borderless table; columns are (least width, side, keep on one line)."""
+    from rich.table import Table
+
+    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0), width=None)
+    for width, side, keep in columns:
+        table.add_column(justify=side, no_wrap=keep, min_width=width or None)  # type: ignore[arg-type]
+    return table
+
+
+def _head(text: str) -> RenderableType:
+    from rich.text import Text
+
+    return Text(text, style="bold")
+
+
+def _heads(*texts: str) -> list[RenderableType]:
+    return [_head(text) for text in texts]
+
+
+def _line_heads(columns: Sequence[Column]) -> list[RenderableType]:
+    return [_head(column.line.name) for column in columns]
+
+
+def _note(text: str) -> RenderableType:
+    from rich.padding import Padding
+    from rich.text import Text
+
+    return Padding(Text(text, style="dim"), (0, 0, 0, 2))
+
+
+def _entry(head: str, text: str) -> RenderableType:
+    from rich.text import Text
+
+    table = _table((0, "left", True), (0, "left", False))
+    table.add_row(Text(head, style="bold"), text)
+    return table
+
+
+def _paragraphs(texts: Sequence[str]) -> RenderableType:
+    from rich.text import Text
+
+    return Text("\n".join(texts))
+
+
+def _listed(head: str, items: Sequence[str]) -> RenderableType:
+    table = _table((1, "left", True), (0, "left", False))
+    for item in items:
+        table.add_row("  -", item)
+    from rich.console import Group
+
+    return Group(_head(head), table)

@@ -1,0 +1,1 @@
+"""The judgement: label arithmetic, claims against ceilings, and why."""

@@ -1,0 +1,81 @@
+"""The words of a verdict and the data they come with."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from flyback.analysis.assessment import Column, Outcome
+
+
+class Word(StrEnum):
+    """How a claim is judged, worst first.
+
+    The words between ``impossible`` and ``very likely`` follow the calibrated scale of the IPCC guidance
+    note on uncertainty (2010), from memory.
+    """
+
+    CONTRADICTS = "contradicts"
+    IMPOSSIBLE = "impossible"
+    VERY_UNLIKELY = "very unlikely"
+    UNLIKELY = "unlikely"
+    ABOUT_EVEN = "about even"
+    LIKELY = "likely"
+    VERY_LIKELY = "very likely"
+    CANNOT_TELL = "cannot tell"
+    CONSISTENT = "consistent"
+
+
+FAILING = frozenset({Word.CONTRADICTS, Word.IMPOSSIBLE, Word.VERY_UNLIKELY, Word.UNLIKELY})
+"""Words for which `flyback check` leaves with exit code 1."""
+
+SEVERITY = (
+    Word.IMPOSSIBLE,
+    Word.VERY_UNLIKELY,
+    Word.UNLIKELY,
+    Word.CANNOT_TELL,
+    Word.ABOUT_EVEN,
+    Word.LIKELY,
+    Word.VERY_LIKELY,
+)
+"""Words for claims of power, the one that needs explaining first."""
+
+_SCALE = (
+    (0.10, Word.VERY_UNLIKELY),
+    (0.33, Word.UNLIKELY),
+    (0.66, Word.ABOUT_EVEN),
+    (0.90, Word.LIKELY),
+    (1.00, Word.VERY_LIKELY),
+)
+
+
+def word_for(probability: float) -> Word:
+    """The calibrated word for a probability.
+
+    >>> word_for(0.05).value, word_for(0.5).value, word_for(0.95).value
+    ('very unlikely', 'about even', 'very likely')
+    """
+    return next((word for limit, word in _SCALE if probability < limit or limit == 1.0), Word.VERY_LIKELY)
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """One claim, judged.
+
+    Attributes:
+        text: the claim in words ("24 W in total", "2 A from one port").
+        word: the verdict.
+        also: the neighbouring word where the sampling interval crosses a threshold, or None.
+        reason: one plain sentence.
+        column: ladder at the worst line, for a claim that was judged by power.
+        outcome: the claim's counts there.
+        culprit: parts that stop it first, as a report names them.
+    """
+
+    text: str
+    word: Word
+    reason: str
+    also: Word | None = None
+    column: Column | None = None
+    outcome: Outcome | None = None
+    culprit: str = ""
