@@ -89,10 +89,15 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """Everything at one line and output voltage, lowest ceiling first."""
+    """Everything at one line and output voltage, lowest ceiling first.
+
+    ``V_socket`` is what amps at the sockets are reckoned at: the rail, or the printed voltage where a
+    second converter makes it.
+    """
 
     line: Line
     V_o: Real
+    V_socket: Real
     steps: tuple[Step, ...]
     lowest: Band
     outcomes: tuple[Outcome, ...]
@@ -156,9 +161,22 @@ def rail_voltage(circuit: Circuit, supply: Supply, voltage: float) -> Real:
     converter; otherwise (a port with several voltages) the printed one.
     """
     rail = supply.V_rail
-    behind = not str(circuit.keys["eta_post"][0]).startswith("absent.")
-    if rail is not None and (behind or abs(float(np.mean(rail)) / voltage - 1) <= 0.15):
+    if rail is not None and (second_converter(circuit) or abs(float(np.mean(rail)) / voltage - 1) <= 0.15):
         return rail
+    return _printed(voltage)
+
+
+def second_converter(circuit: Circuit) -> bool:
+    """True where a second converter stands between the rail and the sockets."""
+    return circuit.keys["eta_post"] != ("absent.eta_post",)
+
+
+def socket_voltage(circuit: Circuit, V_o: Real, voltage: float) -> Real:
+    """Voltage at the sockets: the rail itself, or the printed one behind a second converter [V]."""
+    return _printed(voltage) if second_converter(circuit) else V_o
+
+
+def _printed(voltage: float) -> Traced:
     return Traced(voltage, Input("label voltage", "label", f"{voltage:g} V", "voltage"))
 
 
@@ -207,12 +225,13 @@ def assess(
         supply = circuit.supply(nominal_numbers(circuit))
         V_o = rail_voltage(circuit, supply, voltage)
         nominal = [ladder(circuit, supply, line, V_o=V_o) for line in lines]
-        needed = [[_needed(supply, V_o, demand) for demand in demands] for _ in lines]
+        V_socket = socket_voltage(circuit, V_o, voltage)
+        needed = [_needed(V_socket, demand) for demand in demands]
     starts = [starting_points(supply, line, rows) for line, rows in zip(lines, nominal, strict=True)]
     sampled = _sample(circuit, lines, demands, voltage, nominal, starts, samples, seed)
     columns = tuple(
-        _column(circuit, supply, line, V_o, rows, need, demands, tallies, start, voltage)
-        for line, rows, need, tallies, start in zip(lines, nominal, needed, sampled, starts, strict=True)
+        _column(circuit, supply, line, V_o, rows, needed, demands, tallies, start, voltage)
+        for line, rows, tallies, start in zip(lines, nominal, sampled, starts, strict=True)
     )
     lacking = {
         rung.name: keys
@@ -230,12 +249,12 @@ def assess(
     )
 
 
-def _needed(supply: Supply, V_o: Real, demand: Demand) -> Real:
+def _needed(V_socket: Real, demand: Demand) -> Real:
     """Power at the sockets a demand amounts to [W]."""
     if demand.power is not None:
         return Traced(demand.power, Input("claim", "label", f"{demand.power:g} W", "power"))
     amps = Traced(demand.current or 0.0, Input("claim", "label", f"{demand.current:g} A", "current"))
-    return rectifier.output_power(V_o=V_o, I_o=amps)
+    return rectifier.output_power(V_o=V_socket, I_o=amps)
 
 
 @dataclass
@@ -274,7 +293,8 @@ def _sample(
         done += size
         supply = circuit.supply(numbers)
         V_o = rail_voltage(circuit, supply, voltage)
-        needs = [_needed(supply, V_o, demand) for demand in demands]
+        V_socket = socket_voltage(circuit, V_o, voltage)
+        needs = [_needed(V_socket, demand) for demand in demands]
         for line, start, tallied in zip(plain, starts, gathered, strict=True):
             rows = ladder(circuit, supply, line, V_o=V_o, starts=start)
             _count(tallied, rows, needs, size)
@@ -335,7 +355,8 @@ def _column(
         rail = rail_voltage(circuit, varied, voltage)
         ceilings = ladder(circuit, varied, plain, V_o=rail, starts=starts)
         lowest = _lowest(ceilings)
-        over = [lowest / _needed(varied, rail, demand) for demand in demands]
+        V_socket = socket_voltage(circuit, rail, voltage)
+        over = [lowest / _needed(V_socket, demand) for demand in demands]
         return [*(ceilings[name].power for name in names), lowest, *over]
 
     ends = tolerance.corners(circuit.values, measure)
@@ -376,7 +397,9 @@ def _column(
         )
         for index, demand in enumerate(demands)
     )
-    return Column(line, V_o, tuple(steps), _widened(lowest, steps[0].subharmonics), outcomes)
+    V_socket = socket_voltage(circuit, V_o, voltage)
+    widened = _widened(lowest, steps[0].subharmonics)
+    return Column(line, V_o, V_socket, tuple(steps), widened, outcomes)
 
 
 def _band(nominal: Real, tally: Tally, ends: tuple[float, float]) -> Band:

@@ -60,6 +60,7 @@ class Supply:
     A_e: Real | None
     B_sat: Real | None
     V_c: Real | None
+    k_clamp: Real | None
     R_cl: Real | None
     V_f: Real
     R_sec: Real
@@ -189,7 +190,7 @@ _PLAIN = (
         "B_sat",
         "V_c",
     ),
-    *("V_f", "R_sec", "V_stop", "d_dem", "I_th", "eta_post"),
+    *("V_f", "R_sec", "V_stop", "k_clamp", "d_dem", "I_th", "eta_post"),
 )
 """Fields of `Supply` that are one value each, taken as they are."""
 

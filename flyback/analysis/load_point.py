@@ -55,9 +55,9 @@ def load_point(circuit: Circuit, supply: Supply, line: Line, *, V_o: Real, I_o: 
         return point_at_load(circuit, supply, V_dc=V_dc, V_o=V_o, I_o=I_o).pulse
 
     loaded = bulk.solve(supply, line, follow)
-    if not np.all(np.asarray(loaded.gap) < bulk.SETTLED):
-        return None
     delivery = deliver(circuit, supply, loaded.load, V_o=V_o)
+    if not np.all(np.asarray(loaded.gap) < bulk.SETTLED) or not np.isclose(delivery.I_o, I_o, rtol=1e-6):
+        return None
     return describe(
         supply, line, loaded.V_valley, loaded.V_mean, OperatingPoint(loaded.load, delivery), V_o
     )

@@ -26,6 +26,13 @@ SOLVED_SAMPLES = 1e-7
 """The same for arrays of samples."""
 
 
+_NOTHING = 1e-9
+"""A measured share of the target that stands for none at all, so that its logarithm exists."""
+
+_DECADES = np.log(1e3)
+"""How far from its start the search may wander, as a logarithm."""
+
+
 @dataclass(frozen=True, slots=True)
 class Pulse:
     """The primary side of one cycle; SI units, glossary symbols."""
@@ -206,6 +213,8 @@ def deliver(circuit: Circuit, supply: Supply, done: Pulse, *, V_o: Real) -> Deli
     P_leak = clamp.leakage_power(L_leak=s.L_leak, I_pk=done.I_pk, f_s=done.f_s)
     if s.V_c is not None:
         V_c = s.V_c
+    elif s.k_clamp is not None:
+        V_c = clamp.customary_clamp_voltage(k_clamp=s.k_clamp, V_r=done.V_r)
     else:
         V_c = clamp.clamp_resistor_voltage(R_cl=s.R_cl, P_leak=P_leak, V_r=done.V_r)
     P_clamp = clamp.clamp_power(P_leak=P_leak, V_c=V_c, V_r=done.V_r)
@@ -254,17 +263,23 @@ def opening_for(measure: Callable[[Real], Real], target: Real, *, start: Real) -
         target: its wanted value.
         start: a current of the right order [A].
     """
+
+    def error(x: Real) -> Real:
+        return np.log(np.maximum(measure(np.exp(x)) / target, _NOTHING))
+
+    lowest, highest = np.log(start) - _DECADES, np.log(start) + _DECADES
     with unrecorded():
         x0 = np.log(start)
-        r0 = np.log(measure(start) / target)
+        r0 = error(x0)
         x1 = x0 - r0 / 2
         for _ in range(SECANT_STEPS):
-            r1 = np.log(measure(np.exp(x1)) / target)
+            r1 = error(x1)
             if np.all(np.abs(r1) < (SOLVED if np.ndim(r1) == 0 else SOLVED_SAMPLES)):
                 break
             moved = x1 - x0
             slope = np.clip((r1 - r0) / np.where(moved == 0, 1.0, moved), 0.5, 4.0)
-            x0, r0, x1 = x1, r1, x1 - r1 / slope
+            x0, r0 = x1, r1
+            x1 = np.clip(x1 - r1 / slope, lowest, highest)
         return np.exp(x1)
 
 

@@ -27,6 +27,8 @@ class _Tracer:
     def use(self, name: str, *values: Value, parts: str = "") -> None:
         for value in values:
             self.values[value.key] = value
+            if value.origin is Origin.GUESS and not value.spread:
+                self.problems.append(_unbounded_guess(value))
         self.keys[name] = tuple(value.key for value in values)
         if parts:
             self.parts[name] = parts
@@ -54,7 +56,7 @@ class _Tracer:
         """Take a field of the first fitted part of a role, or its handbook range."""
         playing = self.board.playing(role)
         part = playing[0] if playing else None
-        where = f"{part.designator}.{key}" if part else f"{role}.{key}"
+        where = f"{part.designator}.{key}" if part else _wanted(role)
         value = part.known(key) if part else None
         if value is not None and part is not None:
             self.use(name, value, parts=part.designator)
@@ -71,7 +73,7 @@ class _Tracer:
         unknown = [part.designator for part, value in found if value is None]
         known = [(part, value) for part, value in found if value is not None]
         if unknown or not known:
-            self.unknown(name, f"{unknown[0] if unknown else role}.{key}")
+            self.unknown(name, f"{unknown[0]}.{key}" if unknown else _wanted(role))
             return False
         names = joined_names([part.designator for part, _ in known], link)
         spread = [self.with_tolerance(part, value, key) for part, value in known]
@@ -98,6 +100,21 @@ class _Tracer:
         )
         self.assumed.append(spread)
         return spread
+
+
+def _unbounded_guess(value: Value) -> Problem:
+    return Problem(
+        f'"{value.text}" is a guess without a range;',
+        field=f"parts.{value.key}",
+        given=value.text,
+        expected="a range",
+        hint="write what it can be at least and at most, such as 20..60 pF.",
+        line=value.line,
+    )
+
+
+def _wanted(role: str) -> str:
+    return f"a part with role {role}"
 
 
 def _fixed(key: str, number: float, dimension: str, words: str) -> Value:
@@ -153,8 +170,9 @@ def _mains(t: _Tracer) -> None:
     words = rectifiers[0].words.get("arrangement") if rectifiers else None
     where = rectifiers[0].designator if rectifiers else "mains rectifier"
     if words is None:
-        t.unknown("n_pulse", f"{where}.arrangement")
-        t.unknown("N_d", f"{where}.arrangement")
+        needed = f"{where}.arrangement" if rectifiers else _wanted("mains rectifier")
+        t.unknown("n_pulse", needed)
+        t.unknown("N_d", needed)
     else:
         diodes, pulses = (2, 2) if words == "full wave" else (1, 1)
         t.use("N_d", _fixed(f"{where}.diodes in the path", diodes, "turns", words), parts=where)
@@ -176,7 +194,7 @@ def _control(t: _Tracer) -> None:
         t.group("R_s", "sense resistor", "resistance", "||")
         t.group("sense_rating", "sense resistor", "power_rating", "||")
     else:
-        t.unknown("R_s", "sense resistor.resistance")
+        t.unknown("R_s", _wanted("sense resistor"))
     _limits(t)
     for name, key, dimension, words in (
         ("s_test", "limit_test_slope", "current slope", "limit specified at standstill"),
@@ -197,7 +215,8 @@ def _control(t: _Tracer) -> None:
     else:
         t.single("t_sense", "switching IC", "delay", lend=True)
         t.single("f_s", "switching IC", "frequency")
-        t.single("D_max", "switching IC", "max_duty", lend=True)
+        if control in ("fixed-frequency peak current", "on/off"):
+            t.single("D_max", "switching IC", "max_duty", lend=True)
         t.single("f_max", "switching IC", "max_frequency")
     if bipolar:
         t.single("t_store", "switching transistor", "storage_time", lend=True)
@@ -263,8 +282,8 @@ def _transformer(t: _Tracer) -> None:
         if not t.single(name, "transformer", key):
             t.problems.append(
                 Problem(
-                    f"the transformer needs {words}",
-                    field=f"parts.{t.missing[name]}",
+                    f"the transformer needs {words}:",
+                    field="parts",
                     hint="count or measure it: without it there is no circuit to check.",
                 )
             )
@@ -276,7 +295,7 @@ def _transformer(t: _Tracer) -> None:
         if row is not None and "L_p" in t.keys:
             del t.missing["L_leak"]
             L_p = t.values[t.keys["L_p"][0]]
-            where = L_p.key.replace("primary_inductance", "leakage_inductance")
+            where = f"{t.parts['L_p']}.leakage_inductance"
             value = lent(where, row, scale=L_p.nominal, dimension="inductance")
             t.assumed.append(value)
             t.use("L_leak", value, parts=t.parts["L_p"])
@@ -293,7 +312,8 @@ def _transformer(t: _Tracer) -> None:
     if t.board.playing("clamp resistor") and t.group("R_cl", "clamp resistor", "resistance", "||"):
         t.missing.pop("V_c")
         return
-    t.lend("V_c", "clamp.clamp_voltage", handbook("clamp suppressor", "clamp_voltage"), "clamp")
+    row = handbook("clamp suppressor", "clamp_over_reflected")
+    t.lend("k_clamp", "clamp voltage over reflected voltage", row, "clamp")
     t.missing.pop("V_c", None)
 
 

@@ -25,6 +25,16 @@ def clamp_resistor_voltage(*, R_cl: Real, P_leak: Real, V_r: Real) -> Real:
 
 
 @formula(
+    symbol="V_c",
+    source="common practice, no source",
+    balance="a clamp is chosen a customary factor above the reflected voltage",
+)
+def customary_clamp_voltage(*, k_clamp: Real, V_r: Real) -> Real:
+    """Voltage of a clamp that was not traced."""
+    return k_clamp * V_r
+
+
+@formula(
     symbol="P_clamp",
     source=_CLAMP,
     balance="the secondary's share of the current flows into the clamp until the leakage is reset",

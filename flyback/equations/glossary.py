@@ -115,6 +115,7 @@ B_pk      | peak flux density                                      | flux densit
 B_sat     | saturation flux density, hot                           | flux density      | B_{sat}
 V_r       | reflected voltage                                      | voltage           | V_r
 V_c       | clamp voltage above the supply of the primary          | voltage           | V_c
+k_clamp   | clamp voltage over reflected voltage                   | ratio             | k_{clamp}
 R_cl      | clamp resistance                                       | resistance        | R_{cl}
 P_clamp   | power taken by the clamp                               | power             | P_{clamp}
 P_leak    | power stored in the leakage inductance                 | power             | P_{leak}

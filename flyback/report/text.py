@@ -116,18 +116,22 @@ def _style(word: Word) -> str:
 def _verdicts(check: Check) -> RenderableType:
     from rich.text import Text
 
+    texts = max((len(judgement.text) for judgement in check.judgements), default=0)
+    words = max((len(judgement.word) for judgement in check.judgements), default=0)
+    room = WIDTH - texts - words - 6
     table = _table((0, "left", True), (0, "left", True), (0, "left", False))
     for judgement in check.judgements:
-        table.add_row(
-            f"  {judgement.text}",
-            Text(judgement.word, style=_style(judgement.word)),
-            _figures(check, judgement),
-        )
+        word = Text(judgement.word, style=_style(judgement.word))
+        table.add_row(f"  {judgement.text}", word, _figures(check, judgement, room))
     return table
 
 
-def _figures(check: Check, judgement: Judgement) -> str:
-    """What a claim gets: nominal and band at the worst line, nominal where it was tried."""
+def _figures(check: Check, judgement: Judgement, room: int) -> str:
+    """What a claim gets: nominal and band at the worst line, nominal where it was tried.
+
+    Args:
+        room: columns left for a line; longer ones are broken where they read well.
+    """
     column, outcome = judgement.column, judgement.outcome
     if column is None or outcome is None:
         return judgement.reason
@@ -135,16 +139,19 @@ def _figures(check: Check, judgement: Judgement) -> str:
     dimension = "current" if in_amps else "power"
 
     def figure(value: float, of: Column) -> float:
-        return value / float(of.V_o) if in_amps else value
+        return value / float(of.V_socket) if in_amps else value
 
     lowest = column.lowest
     nominal = format_quantity(figure(float(lowest.nominal), column), dimension)
     low, high = (f"{figure(value, column):.3g}" for value in (lowest.low, lowest.high))
-    lines = [f"{nominal} ({low} to {high}) on {column.line.name}"]
+    here = f"{nominal} ({low} to {high}) on {column.line.name}"
     other = _other_column(check, judgement)
-    if other is not None:
+    if other is None:
+        lines = [here]
+    else:
         best = format_quantity(figure(float(other.lowest.nominal), other), dimension)
-        lines[0] += f", {best} on {other.line.name}"
+        there = f"{best} on {other.line.name}"
+        lines = [f"{here}, {there}"] if len(here) + len(there) + 2 <= room else [f"{here},", there]
     if judgement.word is not Word.IMPOSSIBLE:
         lines.append(f"reached by {_samples(outcome.both)}")
     if judgement.also is not None:
@@ -157,8 +164,8 @@ def _figures(check: Check, judgement: Judgement) -> str:
 def _samples(share: Share) -> str:
     if share.count in (0, share.samples):
         return "all samples" if share.count else "no sample"
-    ends = " to ".join(_percent(end) for end in share.interval)
-    return f"{_percent(share.value)} of samples ({ends})"
+    low, high = (100 * end for end in share.interval)
+    return f"{_percent(share.value)} of samples ({low:.1f} to {high:.1f})"
 
 
 def _percent(share: float) -> str:
@@ -205,7 +212,7 @@ def _ladder(assessment: Assessment, *, several: bool) -> Iterable[RenderableType
     at = f" at {amount(assessment.voltage, 'V')}" if several else ""
     columns = assessment.columns
     table = _table(
-        (0, "left", True), (0, "left", False), (0, "left", True), *[(6, "right", True)] * len(columns)
+        (0, "left", True), (0, "left", True), (0, "left", True), *[(6, "right", True)] * len(columns)
     )
     table.add_row(*_heads(f"What stops it{at}, first to last", "", ""), *_line_heads(columns))
     for step in assessment.worst.steps:
@@ -294,7 +301,7 @@ _POINT_ROWS: tuple[tuple[str, Callable[[LoadPoint], str]], ...] = (
     ("power at the sockets", _quantity("power", lambda p: p.delivery.P_socket)),
     ("primary peak current", _quantity("current", lambda p: p.pulse.I_pk)),
     ("primary rms current", _quantity("current", lambda p: p.pulse.I_p_rms)),
-    ("switching frequency", _quantity("frequency", lambda p: p.pulse.f_s)),
+    ("pulse rate", _quantity("frequency", lambda p: p.pulse.f_s)),
     ("duty cycle", _quantity("ratio", lambda p: p.D)),
     ("conduction", lambda p: "contin." if p.continuous else "discont."),
     ("flux density", _quantity("flux density", lambda p: p.B_pk)),

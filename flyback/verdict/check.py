@@ -24,6 +24,7 @@ from flyback.analysis.load_point import LoadPoint, load_point
 from flyback.analysis.rail import Indicator, small_currents
 from flyback.analysis.trace import trace
 from flyback.board.model import Board, Value
+from flyback.equations import ports, rectifier
 from flyback.equations.formula import Input, Real, Traced
 from flyback.errors import Problem, RequestError
 from flyback.reference import rows
@@ -294,19 +295,26 @@ def _points(
     judged: Sequence[Judgement],
     load: float | None,
 ) -> tuple[tuple[LoadPoint | None, ...], float | None, tuple[str, ...]]:
-    """Operating points at the asked load, or at the largest claimed one that every line can feed."""
+    """Operating points at the asked load, or at the largest claimed one that every line can feed.
+
+    The load is a current at the sockets.
+    """
     columns = [judgement.column for judgement in judged if judgement.column]
     if not columns:
         return (), load, ()
-    most = min(float(column.lowest.nominal) for column in columns) / float(V_o)
+    V_socket = columns[0].V_socket
+    most = min(float(column.lowest.nominal) for column in columns) / float(V_socket)
     wanted = [
-        float(judgement.outcome.needed) / float(judgement.column.V_o)
+        float(judgement.outcome.needed) / float(judgement.column.V_socket)
         for judgement in judged
         if judgement.outcome and judgement.column
     ]
     current = load if load is not None else max((amps for amps in wanted if amps <= most), default=most)
     origin = "asked for" if load is not None else "claim"
-    I_o = Traced(current, Input("load", origin, f"{current:.4g} A", "current"))
+    asked = Traced(current, Input("load", origin, f"{current:.4g} A", "current"))
+    P_socket = rectifier.output_power(V_o=V_socket, I_o=asked)
+    P_o = ports.rail_power(P_socket=P_socket, eta_post=supply.eta_post)
+    I_o = rectifier.current_at_power(P_o=P_o, V_o=V_o)
     try:
         return tuple(load_point(circuit, supply, line, V_o=V_o, I_o=I_o) for line in lines), current, ()
     except ValueError as error:
@@ -329,10 +337,11 @@ def _notices(circuit: Circuit, supply: Supply, assessment: Assessment) -> tuple[
     for column in assessment.columns:
         for step in column.steps:
             if step.rung.name == "current limit" and step.subharmonics < 1:
+                lower = f"{100 * (1 - step.subharmonics):.0f} %"
                 notices.append(
                     f"At {column.line.full_name} and the current limit the pulses alternate (duty above "
-                    f"one half, too little ramp): the power may be {100 * (1 - step.subharmonics):.0f} % lower; "
-                    "the band is widened by that."
+                    f"one half, too little ramp): the power may be {lower} lower; the band is widened "
+                    "by that."
                 )
     if assessment.unsettled:
         notices.append(f"{assessment.unsettled} samples did not settle on a bulk valley.")

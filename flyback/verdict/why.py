@@ -105,8 +105,8 @@ def _bulk(circuit: Circuit, supply: Supply, column: Column, step: Step) -> str:
 
 def _saturation(circuit: Circuit, supply: Supply, column: Column, step: Step) -> str:
     return (
-        f"The core of {step.parts} saturates at {_amps(_loaded(step).load.I_pk)}. At {column.line.full_name} "
-        f"that is {_watts(step.ceiling.power)} at the sockets."
+        f"The core of {step.parts} saturates at {_amps(_loaded(step).load.I_pk)}: "
+        f"{_watts(step.ceiling.power)} at the sockets at {column.line.full_name}."
     )
 
 
