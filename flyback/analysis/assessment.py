@@ -1,44 +1,38 @@
 """The whole answer before any claim is judged: ladders at every line, with bands and working.
 
-`assess` makes three passes over the same physics: a recorded nominal one, the Monte Carlo blocks, and
-the corner search. A demand (a claim's power at its voltage) is counted along in the second pass.
+`assess` makes three passes over the same physics: a recorded nominal one, the Monte Carlo blocks, and the
+corner search. The demands of the claims are counted along in the second.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import product
 
 import numpy as np
 
-from flyback.analysis import bulk, tolerance
+from flyback.analysis import tolerance
 from flyback.analysis.bulk import Line
-from flyback.analysis.ceilings import RUNGS, Ceiling, Question, Rung, Start, ladder, rungs, starting_points
+from flyback.analysis.ceilings import (
+    RUNGS,
+    Ceiling,
+    Rung,
+    Start,
+    limit_at_mean,
+    rungs,
+    starting_points,
+)
 from flyback.analysis.circuit import Circuit, Supply
+from flyback.analysis.demand import Case, Demand, lowest
+from flyback.analysis.inputs import nominal_numbers, plain
+from flyback.analysis.sampling import Counted, sample
 from flyback.analysis.subharmonic import power_share
 from flyback.analysis.tolerance import Array, Share, Tally
-from flyback.board.model import Origin, Value
-from flyback.equations import rectifier
-from flyback.equations.formula import Input, Real, Recorder, Traced, recording
+from flyback.board.model import Origin
+from flyback.equations.formula import Real, Recorder, recording
 
-
-@dataclass(frozen=True, slots=True)
-class Demand:
-    """A power that a claim asks for, at one output voltage.
-
-    Exactly one of ``current`` and ``power`` is set: amps are judged at the rail's own voltage.
-
-    Attributes:
-        voltage: output voltage the claim prints [V].
-        current: wanted output current [A].
-        power: wanted power at the sockets [W].
-    """
-
-    name: str
-    voltage: float
-    current: float | None = None
-    power: float | None = None
+BULK_STEP = 0.01
+"""Relative change of the bulk capacitance that shows how much a ceiling leans on it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +51,8 @@ class Step:
     """One rung at one line.
 
     Attributes:
+        parts: the parts that set it, as a report names them.
+        mean_power: power at the mean bulk voltage instead of the valley [W], for the current limit.
         bulk_share: relative gain of the ceiling over that of a slightly larger bulk capacitance.
         subharmonics: 1 where the pulse repeats; below 1, how far alternating pulses may lower it.
     """
@@ -65,6 +61,7 @@ class Step:
     parts: str
     ceiling: Ceiling
     band: Band
+    mean_power: Real | None
     bulk_share: float
     subharmonics: float
 
@@ -76,7 +73,8 @@ class Outcome:
     Attributes:
         needed: power at the sockets the demand amounts to [W].
         reach, both: samples that reach it; that reach and hold it.
-        best_case: corner-wise most generous lowest ceiling over the demand (1 = just reached).
+        best_case: the most generous corner of the lowest ceiling over the demand (1 = just reached).
+        guess_range: the same ratio over the limits of the guessed values alone, if there are any.
     """
 
     demand: Demand
@@ -91,8 +89,9 @@ class Outcome:
 class Column:
     """Everything at one line and output voltage, lowest ceiling first.
 
-    ``V_socket`` is what amps at the sockets are reckoned at: the rail, or the printed voltage where a
-    second converter makes it.
+    Attributes:
+        V_o: rail voltage [V].
+        V_socket: what amps at the sockets are reckoned at [V].
     """
 
     line: Line
@@ -133,74 +132,6 @@ class Assessment:
         return min(self.columns, key=lambda column: float(column.lowest.nominal))
 
 
-def nominal_numbers(circuit: Circuit) -> dict[str, Traced]:
-    """Nominal values that remember where they come from, for a recorded pass."""
-    return {key: traced(value) for key, value in circuit.values.items()}
-
-
-def traced(value: Value) -> Traced:
-    """A nominal value with its origin."""
-    absent = value.key.startswith("absent.")
-    return Traced(
-        value.nominal,
-        Input(
-            key=value.key,
-            origin="not counted" if absent else str(value.origin),
-            text=value.text,
-            dimension=value.dimension,
-            note=value.note,
-            source=value.source,
-        ),
-    )
-
-
-def rail_voltage(circuit: Circuit, supply: Supply, voltage: float) -> Real:
-    """Rail voltage at which a printed voltage is judged.
-
-    The set or measured rail where it is within 15 % of the printed voltage or feeds a second
-    converter; otherwise (a port with several voltages) the printed one.
-    """
-    rail = supply.V_rail
-    if rail is not None and (second_converter(circuit) or abs(float(np.mean(rail)) / voltage - 1) <= 0.15):
-        return rail
-    return _printed(voltage)
-
-
-def second_converter(circuit: Circuit) -> bool:
-    """True where a second converter stands between the rail and the sockets."""
-    return circuit.keys["eta_post"] != ("absent.eta_post",)
-
-
-def socket_voltage(circuit: Circuit, V_o: Real, voltage: float) -> Real:
-    """Voltage at the sockets: the rail itself, or the printed one behind a second converter [V]."""
-    return _printed(voltage) if second_converter(circuit) else V_o
-
-
-def _printed(voltage: float) -> Traced:
-    return Traced(voltage, Input("label voltage", "label", f"{voltage:g} V", "voltage"))
-
-
-def candidate_lines(voltages: Sequence[float], frequencies: Sequence[float]) -> list[Line]:
-    """Mains lines as traced inputs, every voltage at every frequency."""
-    return [mains_line(V, f) for V, f in product(voltages, frequencies)]
-
-
-def mains_line(V_ac: float, f_line: float) -> Line:
-    return Line(
-        V_ac=Traced(V_ac, Input("mains voltage", "asked for", f"{V_ac:g} V", "voltage")),
-        f_line=Traced(f_line, Input("mains frequency", "asked for", f"{f_line:g} Hz", "frequency")),
-    )
-
-
-def dc_line(V_fixed: float) -> Line:
-    origin = Input("bench supply", "asked for", f"{V_fixed:g} V", "voltage")
-    return Line(V_fixed=Traced(V_fixed, origin))
-
-
-def _plain(line: Line) -> Line:
-    return Line(*(None if x is None else float(x) for x in (line.V_ac, line.f_line, line.V_fixed)))
-
-
 def assess(
     circuit: Circuit,
     lines: Sequence[Line],
@@ -213,7 +144,7 @@ def assess(
     """Ladders with bands at every line, for demands at one output voltage.
 
     Args:
-        lines: from `mains_line` or `dc_line`.
+        lines: from `inputs.mains_line` or `inputs.dc_line`.
         demands: what claims ask for; all at ``voltage``.
         voltage: printed output voltage [V].
         samples: Monte Carlo samples.
@@ -221,226 +152,149 @@ def assess(
     Raises:
         NumericalError: where a result is not finite.
     """
+    case = Case(circuit, voltage, tuple(demands))
     with recording() as recorder:
         supply = circuit.supply(nominal_numbers(circuit))
-        V_o = rail_voltage(circuit, supply, voltage)
-        nominal = [ladder(circuit, supply, line, V_o=V_o) for line in lines]
-        V_socket = socket_voltage(circuit, V_o, voltage)
-        needed = [_needed(V_socket, demand) for demand in demands]
+        needed = case.needed(case.rail(supply))
+        nominal = [case.ladder(supply, line) for line in lines]
+        means = [limit_at_mean(circuit, supply, rows, case.rail(supply)) for rows in nominal]
     starts = [starting_points(supply, line, rows) for line, rows in zip(lines, nominal, strict=True)]
-    sampled = _sample(circuit, lines, demands, voltage, nominal, starts, samples, seed)
+    counted = sample(case, lines, nominal, starts, samples=samples, seed=seed)
     columns = tuple(
-        _column(circuit, supply, line, V_o, rows, needed, demands, tallies, start, voltage)
-        for line, rows, tallies, start in zip(lines, nominal, sampled, starts, strict=True)
+        _Columnist(case, supply, line, rows, start, tallied).column(needed, mean)
+        for line, rows, start, tallied, mean in zip(lines, nominal, starts, counted, means, strict=True)
     )
-    lacking = {
-        rung.name: keys
-        for rung in RUNGS
-        for keys in [rung.lacking(circuit, lines[0])]
-        if rung in rungs(circuit, lines[0]) and keys
-    }
+    lacking = {rung.name: rung.lacking(circuit, lines[0]) for rung in rungs(circuit, lines[0])}
     return Assessment(
-        voltage,
-        columns,
-        lacking,
-        samples,
-        sum(tallies.unsettled for tallies in sampled),
-        recorder,
+        voltage=voltage,
+        columns=columns,
+        lacking={name: keys for name, keys in lacking.items() if keys},
+        samples=samples,
+        unsettled=sum(tallied.unsettled for tallied in counted),
+        recorder=recorder,
     )
 
 
-def _needed(V_socket: Real, demand: Demand) -> Real:
-    """Power at the sockets a demand amounts to [W]."""
-    if demand.power is not None:
-        return Traced(demand.power, Input("claim", "label", f"{demand.power:g} W", "power"))
-    amps = Traced(demand.current or 0.0, Input("claim", "label", f"{demand.current:g} A", "current"))
-    return rectifier.output_power(V_o=V_socket, I_o=amps)
+@dataclass(frozen=True, slots=True)
+class _Columnist:
+    """Puts the three passes of one line together."""
 
+    case: Case
+    supply: Supply
+    line: Line
+    rows: Mapping[str, Ceiling]
+    starts: Mapping[str, Start]
+    counted: Counted
 
-@dataclass
-class _Sampled:
-    tallies: dict[str, Tally]
-    lowest: Tally
-    reach: list[int]
-    both: list[int]
-    samples: int = 0
-    unsettled: int = 0
-
-
-def _sample(
-    circuit: Circuit,
-    lines: Sequence[Line],
-    demands: Sequence[Demand],
-    voltage: float,
-    nominal: Sequence[Mapping[str, Ceiling]],
-    starts: Sequence[Mapping[str, Start]],
-    samples: int,
-    seed: int,
-) -> list[_Sampled]:
-    gathered = [
-        _Sampled(
-            {name: Tally(_scale(ceiling.power)) for name, ceiling in rows.items()},
-            Tally(_scale(_lowest(rows))),
-            [0] * len(demands),
-            [0] * len(demands),
-        )
-        for rows in nominal
-    ]
-    plain = [_plain(line) for line in lines]
-    done = 0
-    for numbers in tolerance.blocks(circuit.values, samples, seed=seed):
-        size = min(tolerance.BLOCK, samples - done)
-        done += size
-        supply = circuit.supply(numbers)
-        V_o = rail_voltage(circuit, supply, voltage)
-        V_socket = socket_voltage(circuit, V_o, voltage)
-        needs = [_needed(V_socket, demand) for demand in demands]
-        for line, start, tallied in zip(plain, starts, gathered, strict=True):
-            rows = ladder(circuit, supply, line, V_o=V_o, starts=start)
-            _count(tallied, rows, needs, size)
-    return gathered
-
-
-def _count(tallied: _Sampled, rows: Mapping[str, Ceiling], needs: Sequence[Real], size: int) -> None:
-    tallied.samples += size
-    for name, ceiling in rows.items():
-        tallied.tallies[name].add(ceiling.power, size)
-        if ceiling.loaded is not None:
-            gap = np.broadcast_to(ceiling.loaded.gap, (size,))
-            tallied.unsettled += int(np.count_nonzero(gap >= bulk.SETTLED))
-    reached, both = _lowest(rows, Question.REACH), _lowest(rows)
-    tallied.lowest.add(both, size)
-    for index, need in enumerate(needs):
-        for counts, lowest in ((tallied.reach, reached), (tallied.both, both)):
-            counts[index] += int(np.count_nonzero(np.broadcast_to(lowest >= need, (size,))))
-
-
-_QUESTION = {rung.name: rung.question for rung in RUNGS}
-
-
-def _lowest(rows: Mapping[str, Ceiling], question: Question | None = None) -> Real:
-    """The lowest ceiling, element by element: of all rungs, or of those that answer one question."""
-    lowest: Real = np.inf
-    for name, ceiling in rows.items():
-        if question is None or _QUESTION[name] is question:
-            lowest = np.minimum(lowest, ceiling.power)
-    return lowest
-
-
-def _scale(power: Real) -> float:
-    return float(power) if np.isfinite(power) and power > 0 else 1.0
-
-
-BULK_STEP = 0.01
-"""Relative change of the bulk capacitance that shows how much a ceiling leans on it."""
-
-
-def _column(
-    circuit: Circuit,
-    supply: Supply,
-    line: Line,
-    V_o: Real,
-    rows: Mapping[str, Ceiling],
-    needed: Sequence[Real],
-    demands: Sequence[Demand],
-    sampled: _Sampled,
-    starts: Mapping[str, Start],
-    voltage: float,
-) -> Column:
-    plain = _plain(line)
-    names = list(rows)
-
-    def measure(numbers: Mapping[str, Array | float]) -> list[Real]:
-        varied = circuit.supply(numbers)
-        rail = rail_voltage(circuit, varied, voltage)
-        ceilings = ladder(circuit, varied, plain, V_o=rail, starts=starts)
-        lowest = _lowest(ceilings)
-        V_socket = socket_voltage(circuit, rail, voltage)
-        over = [lowest / _needed(V_socket, demand) for demand in demands]
-        return [*(ceilings[name].power for name in names), lowest, *over]
-
-    ends = tolerance.corners(circuit.values, measure)
-    guesses = {
-        key: value
-        if value.origin is Origin.GUESS
-        else replace(value, low=value.nominal, high=value.nominal)
-        for key, value in circuit.values.items()
-    }
-    guessed = any(value.spread for value in guesses.values())
-    guess_ends = tolerance.corners(guesses, measure) if guessed else None
-    shares = _bulk_shares(circuit, supply, plain, V_o, rows, starts)
-    rung_of = {rung.name: rung for rung in RUNGS}
-    steps = [
-        Step(
-            rung_of[name],
-            rung_of[name].parts(circuit),
-            rows[name],
-            _widened(
-                _band(rows[name].power, sampled.tallies[name], ends[index]),
-                subharmonics := _power_share(circuit, supply, name, rows[name]),
+    def column(self, needed: Sequence[Real], mean_power: Real | None) -> Column:
+        names = list(self.rows)
+        ends = tolerance.corners(self.case.circuit.values, self._measure)
+        guesses = self._guess_ends()
+        shares = self._bulk_shares()
+        by_name = {rung.name: rung for rung in RUNGS}
+        steps = sorted(
+            (
+                self._step(by_name[name], ends[index], mean_power, shares[name])
+                for index, name in enumerate(names)
             ),
-            shares[name],
-            subharmonics,
+            key=lambda step: float(step.ceiling.power),
         )
-        for index, name in enumerate(names)
-    ]
-    steps.sort(key=lambda step: float(step.ceiling.power))
-    lowest = _band(steps[0].ceiling.power, sampled.lowest, ends[len(names)])
-    outcomes = tuple(
-        Outcome(
-            demand,
-            needed[index],
-            Share(sampled.reach[index], sampled.samples),
-            Share(sampled.both[index], sampled.samples),
-            ends[len(names) + 1 + index][1],
-            guess_ends[len(names) + 1 + index] if guess_ends else None,
+        least = _band(lowest(self.rows), self.counted.lowest, ends[len(names)])
+        first_demand = len(names) + 1
+        outcomes = tuple(
+            Outcome(
+                demand,
+                needed[index],
+                *self.counted.shares(index),
+                best_case=ends[first_demand + index][1],
+                guess_range=guesses[first_demand + index] if guesses else None,
+            )
+            for index, demand in enumerate(self.case.demands)
         )
-        for index, demand in enumerate(demands)
-    )
-    V_socket = socket_voltage(circuit, V_o, voltage)
-    widened = _widened(lowest, steps[0].subharmonics)
-    return Column(line, V_o, V_socket, tuple(steps), widened, outcomes)
+        V_o = self.case.rail(self.supply)
+        alternating = steps[0].subharmonics if steps else 1.0
+        nominal = steps[0].ceiling.power if steps else np.inf
+        return Column(
+            self.line,
+            V_o,
+            self.case.socket(V_o),
+            tuple(steps),
+            _widened(replace(least, nominal=nominal), alternating),
+            outcomes,
+        )
+
+    def _step(
+        self, rung: Rung, ends: tuple[float, float], mean_power: Real | None, bulk_share: float
+    ) -> Step:
+        ceiling = self.rows[rung.name]
+        limit = rung.name in ("current limit", "constant-current loop")
+        alternating = self._alternating(rung.name, ceiling)
+        band = _band(ceiling.power, self.counted.rungs[rung.name], ends)
+        return Step(
+            rung=rung,
+            parts=rung.parts(self.case.circuit),
+            ceiling=ceiling,
+            band=_widened(band, alternating),
+            mean_power=mean_power if limit else None,
+            bulk_share=bulk_share,
+            subharmonics=alternating,
+        )
+
+    def _measure(self, numbers: Mapping[str, Array | float]) -> list[Real]:
+        """Every ceiling, the lowest of them, and that over each demand."""
+        supply = self.case.circuit.supply(numbers)
+        rows = self.case.ladder(supply, plain(self.line), self.starts)
+        least = lowest(rows)
+        over = [least / need for need in self.case.needed(self.case.rail(supply))]
+        return [*(rows[name].power for name in self.rows), least, *over]
+
+    def _guess_ends(self) -> list[tuple[float, float]] | None:
+        """Corners over the guessed values alone, everything else nominal."""
+        guesses = {
+            key: value
+            if value.origin is Origin.GUESS
+            else replace(value, low=value.nominal, high=value.nominal)
+            for key, value in self.case.circuit.values.items()
+        }
+        if not any(value.spread for value in guesses.values()):
+            return None
+        return tolerance.corners(guesses, self._measure)
+
+    def _bulk_shares(self) -> dict[str, float]:
+        """Relative gain of each ceiling over that of the bulk capacitance, for a slightly larger bulk."""
+        if self.line.V_ac is None or self.supply.C_bulk is None:
+            return dict.fromkeys(self.rows, 0.0)
+        numbers = {key: value.nominal for key, value in self.case.circuit.values.items()}
+        larger = float(self.supply.C_bulk) * (1 + BULK_STEP)
+        supply = replace(self.case.circuit.supply(numbers), C_bulk=larger)
+        raised = self.case.ladder(supply, plain(self.line), self.starts)
+        return {
+            name: _gain(float(raised[name].power), float(ceiling.power))
+            for name, ceiling in self.rows.items()
+        }
+
+    def _alternating(self, rung: str, ceiling: Ceiling) -> float:
+        """How far alternating pulses may lower a ceiling (1 where the pulse repeats).
+
+        Only the rungs whose pulses the controller's comparator ends, at a fixed frequency, can alternate.
+        """
+        circuit = self.case.circuit
+        if ceiling.loaded is None or rung not in ("current limit", "overload timer"):
+            return 1.0
+        if circuit.free_running or circuit.constant_current:
+            return 1.0
+        return power_share(self.supply, ceiling.loaded.load)
 
 
 def _band(nominal: Real, tally: Tally, ends: tuple[float, float]) -> Band:
     """Corners are never inside the sampled extremes."""
     low, high = tally.band()
-    sampled_low = tally.least if np.isfinite(tally.least) else float("inf")
-    sampled_high = float("inf") if tally.absent else tally.most
-    return Band(nominal, low, high, min(ends[0], sampled_low), max(ends[1], sampled_high))
-
-
-def _power_share(circuit: Circuit, supply: Supply, rung: str, ceiling: Ceiling) -> float:
-    """How far alternating pulses may lower a ceiling (1 where the pulse repeats).
-
-    Only the rungs whose pulses the controller's comparator ends can alternate.
-    """
-    if ceiling.loaded is None or rung not in ("current limit", "overload timer"):
-        return 1.0
-    if circuit.free_running or circuit.constant_current:
-        return 1.0
-    return power_share(supply, ceiling.loaded.load)
+    sampled_high = np.inf if tally.absent else tally.most
+    return Band(nominal, low, high, min(ends[0], tally.least), max(ends[1], sampled_high))
 
 
 def _widened(band: Band, share: float) -> Band:
     return replace(band, low=band.low * share, corner_low=band.corner_low * share)
-
-
-def _bulk_shares(
-    circuit: Circuit,
-    supply: Supply,
-    line: Line,
-    V_o: Real,
-    rows: Mapping[str, Ceiling],
-    starts: Mapping[str, Start],
-) -> dict[str, float]:
-    """Relative gain of each ceiling over that of the bulk capacitance, for a slightly larger bulk."""
-    if line.V_ac is None or supply.C_bulk is None:
-        return dict.fromkeys(rows, 0.0)
-    plain = {key: value.nominal for key, value in circuit.values.items()}
-    larger = replace(circuit.supply(plain), C_bulk=float(supply.C_bulk) * (1 + BULK_STEP))
-    raised = ladder(circuit, larger, line, V_o=float(V_o), starts=starts)
-    return {name: _gain(float(raised[name].power), float(ceiling.power)) for name, ceiling in rows.items()}
 
 
 def _gain(raised: float, power: float) -> float:

@@ -26,6 +26,7 @@ from flyback.analysis.operating_point import (
 )
 from flyback.equations import ports, rectifier, regulation, switch, transformer
 from flyback.equations.formula import Real, solved
+from flyback.errors import NumericalError
 
 
 class Question(StrEnum):
@@ -258,6 +259,7 @@ class Rung:
         named_by: circuit fields whose parts name the rung.
         limited: True where the rung starts from the pulse the current limit ends.
         loads_bulk: True where the rung draws on the bulk.
+        may_be_absent: True where the limit need not exist at a line, and is infinite then.
         applies: whether the board has this limit at all.
     """
 
@@ -268,6 +270,7 @@ class Rung:
     named_by: tuple[str, ...]
     limited: bool = False
     loads_bulk: bool = True
+    may_be_absent: bool = False
     applies: Callable[[Circuit, Line], bool] = lambda circuit, line: True
 
     def parts(self, circuit: Circuit) -> str:
@@ -339,6 +342,7 @@ RUNGS = (
         needs=("D_max",),
         named_by=("C_bulk",),
         limited=True,
+        may_be_absent=True,
         applies=_on_mains_with_duty,
     ),
     Rung(
@@ -347,6 +351,7 @@ RUNGS = (
         _duty_limit,
         needs=("D_max",),
         named_by=("D_max",),
+        may_be_absent=True,
         applies=_fixed_frequency,
     ),
     Rung(
@@ -391,6 +396,7 @@ RUNGS = (
         needs=("N_aux",),
         named_by=("V_stop",),
         loads_bulk=False,
+        may_be_absent=True,
         applies=_has("V_stop"),
     ),
     Rung(
@@ -443,9 +449,37 @@ def ladder(
 
     Returns:
         Ceilings in the order of `RUNGS`, with the broadcast shape of the supply's numbers.
+
+    Raises:
+        NumericalError: where a ceiling is NaN, or infinite although its limit always exists.
     """
     at = situation(circuit, supply, line, V_o, starts)
-    return {rung.name: rung.compute(at) for rung in rungs(circuit, line) if not rung.lacking(circuit, line)}
+    known = [rung for rung in rungs(circuit, line) if not rung.lacking(circuit, line)]
+    return {rung.name: _finite(rung, rung.compute(at), line) for rung in known}
+
+
+def _finite(rung: Rung, ceiling: Ceiling, line: Line) -> Ceiling:
+    wrong = np.isnan(ceiling.power) if rung.may_be_absent else ~np.isfinite(ceiling.power)
+    if np.any(wrong):
+        raise NumericalError(
+            f"{rung.name} at {line.full_name}: the result is not a finite number; "
+            "one of the values it rests on is out of the formulas' range."
+        )
+    return ceiling
+
+
+def limit_at_mean(circuit: Circuit, supply: Supply, rows: Mapping[str, Ceiling], V_o: Real) -> Real | None:
+    """What the current limit (or constant-current loop) allows at the mean bulk voltage [W].
+
+    Returns:
+        The power at the sockets, or None on a bench supply or where the limit is unknown.
+    """
+    limit = rows.get("current limit", rows.get("constant-current loop"))
+    if limit is None or limit.loaded is None or limit.loaded.V_mean is limit.loaded.V_valley:
+        return None
+    V_r = limit.loaded.load.V_r
+    done = limit_pulse(circuit, supply, V_dc=limit.loaded.V_mean, V_r=V_r)
+    return None if done is None else deliver(circuit, supply, done, V_o=V_o).P_socket
 
 
 def starting_points(supply: Supply, line: Line, ceilings: Mapping[str, Ceiling]) -> dict[str, Start]:

@@ -110,6 +110,11 @@ class Circuit:
     def constant_current(self) -> bool:
         return self.control == "primary-side constant current"
 
+    @property
+    def second_converter(self) -> bool:
+        """True where a second converter stands between the rail and the sockets."""
+        return self.keys["eta_post"] != ("absent.eta_post",)
+
     def supply(self, numbers: Mapping[str, Real]) -> Supply:
         """Build the circuit from one set of numbers.
 

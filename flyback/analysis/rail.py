@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from flyback.analysis.assessment import traced
+from flyback.analysis.inputs import traced
 from flyback.analysis.trace import lent
 from flyback.board.model import Board, Part, Value
 from flyback.equations import indicators

@@ -58,14 +58,18 @@ def _cut_normal(value: Value, stream: np.random.Generator, size: int) -> Array:
 
 def blocks(
     values: Mapping[str, Value], samples: int, *, seed: int = SEED
-) -> Iterator[dict[str, Array | float]]:
-    """Numbers for `Circuit.supply`, block by block; values without spread stay plain floats."""
+) -> Iterator[tuple[int, dict[str, Array | float]]]:
+    """Numbers for `Circuit.supply` with their count, block by block.
+
+    Values without spread stay plain floats.
+    """
     for block, first in enumerate(range(0, samples, BLOCK)):
         size = min(BLOCK, samples - first)
-        yield {
+        numbers = {
             key: draw(value, size, block=block, seed=seed) if value.spread else value.nominal
             for key, value in values.items()
         }
+        yield size, numbers
 
 
 @dataclass

@@ -238,7 +238,7 @@ def _control(t: _Tracer) -> None:
     if "V_limit" in t.keys and "V_overload" in t.keys:
         shared = t.values[t.keys["V_limit"][0]].cause
         overload = t.values[t.keys["V_overload"][0]]
-        t.use("V_overload", replace(overload, cause=shared), parts=t.parts["V_overload"])
+        t.values[overload.key] = replace(overload, cause=shared)
 
 
 def _limits(t: _Tracer) -> None:

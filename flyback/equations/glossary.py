@@ -166,7 +166,7 @@ C_1       | one capacitance                                        | capacitance
 C_2       | another capacitance                                    | capacitance       | C_2
 I_R       | current through a resistor, rms                        | current           | I_R
 P_R       | power in a resistor                                    | power             | P_R
-P_one     | power in one of several parallel resistors             | power             | P_1
+P_one     | power in one of several parallel resistors             | power             | P_{one}
 P_rating  | power rating of a resistor                             | power             | P_{rated}
 I_rating  | current rating                                         | current           | I_{rated}
 I_1       | one current rating                                     | current           | I_1
@@ -179,6 +179,8 @@ I_drive   | collector current the base drive can hold              | current    
 P_label   | power printed on the label                             | power             | P_{label}
 V_label   | voltage printed on the label                           | voltage           | V_{label}
 I_label   | current printed on the label                           | current           | I_{label}
+P_1       | one power                                              | power             | P_1
+P_2       | another power                                          | power             | P_2
 n_ports   | number of ports                                        | number            | n_{ports}
 S_in      | apparent power at the mains                            | apparent power    | S_{in}
 """

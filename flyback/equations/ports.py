@@ -17,6 +17,18 @@ def label_power_of_ports(*, V_label: Real, I_label: Real, n_ports: Real) -> Real
     return V_label * I_label * n_ports
 
 
+@formula(symbol="P_label", source="sum", balance="loaded at once, powers add")
+def powers_together(*, P_1: Real, P_2: Real) -> Real:
+    """Power of two sockets loaded at once."""
+    return P_1 + P_2
+
+
+@formula(symbol="I_label", source="sum", balance="loaded at once, currents add")
+def currents_together(*, I_1: Real, I_2: Real) -> Real:
+    """Current of two sockets loaded at once."""
+    return I_1 + I_2
+
+
 @formula(symbol="S_in", source="definition of apparent power", balance="mains volts x mains amps")
 def label_input(*, V_ac: Real, I_label: Real) -> Real:
     """Apparent power that the printed input rating allows."""

@@ -87,6 +87,7 @@ def _judgement(judgement: Judgement, kind: str) -> dict[str, Any]:
         "word": judgement.word.value,
         "also": None if judgement.also is None else judgement.also.value,
         "reason": judgement.reason,
+        "figure": _number(judgement.figure),
         "stopped_by": judgement.culprit,
         "line": None if column is None else _line(column.line),
         "needed_W": None if outcome is None else float(outcome.needed),
@@ -143,6 +144,7 @@ def _step(step: Step) -> dict[str, Any]:
         "bulk_valley_V": None if loaded is None else float(loaded.V_valley),
         "bulk_mean_V": None if loaded is None else float(loaded.V_mean),
         "peak_current_A": None if loaded is None else float(loaded.load.I_pk),
+        "power_at_mean_bulk_W": _number(step.mean_power),
         "share_of_larger_bulk": step.bulk_share,
         "share_if_pulses_alternate": step.subharmonics,
     }

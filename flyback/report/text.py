@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from rich.console import Console, RenderableType
     from rich.table import Table
 
-    from flyback.analysis.assessment import Assessment, Column
+    from flyback.analysis.assessment import Assessment, Column, Step
     from flyback.analysis.load_point import LoadPoint
     from flyback.analysis.tolerance import Share
     from flyback.board.model import Board, Label, LoadReading, Value
@@ -223,6 +223,8 @@ def _ladder(assessment: Assessment, *, several: bool) -> Iterable[RenderableType
             if other.rung.name == step.rung.name
         ]
         table.add_row(f"  {step.rung.name}", step.parts, step.rung.question, *powers)
+        if step.mean_power is not None:
+            table.add_row("    at the mean bulk voltage", "", "", *_mean_powers(columns, step))
     yield table
     yield _note("Watts at the sockets, at the bulk's valley. Reach: stops the power. Hold: a rating.")
     leaning = [column for column in columns if column.binding.bulk_share > BULK_DECIDES]
@@ -231,6 +233,12 @@ def _ladder(assessment: Assessment, *, several: bool) -> Iterable[RenderableType
         yield _note(
             f"On {places} the lowest of them lean on the bulk capacitor: a larger one would raise them."
         )
+
+
+def _mean_powers(columns: Sequence[Column], step: Step) -> list[str]:
+    """The current limit's power at the mean bulk voltage, on every line."""
+    same = (other for column in columns for other in column.steps if other.rung.name == step.rung.name)
+    return ["-" if other.mean_power is None else _watts(float(other.mean_power)) for other in same]
 
 
 def _watts(power: float) -> str:

@@ -7,25 +7,17 @@ from dataclasses import dataclass
 
 from flyback import __version__
 from flyback.analysis import tolerance
-from flyback.analysis.assessment import (
-    Assessment,
-    Column,
-    Demand,
-    assess,
-    dc_line,
-    mains_line,
-    nominal_numbers,
-    rail_voltage,
-)
+from flyback.analysis.assessment import Assessment, Column, assess
 from flyback.analysis.bulk import Line
-from flyback.analysis.ceilings import ladder
 from flyback.analysis.circuit import Circuit, Supply
+from flyback.analysis.demand import Case, Demand, lowest
+from flyback.analysis.inputs import asked, dc_line, mains_line, nominal_numbers
 from flyback.analysis.load_point import LoadPoint, load_point
 from flyback.analysis.rail import Indicator, small_currents
 from flyback.analysis.trace import trace
 from flyback.board.model import Board, Value
 from flyback.equations import ports, rectifier
-from flyback.equations.formula import Input, Real, Traced
+from flyback.equations.formula import Real, Recorder, recording
 from flyback.errors import Problem, RequestError
 from flyback.reference import rows
 from flyback.verdict.judge import judge
@@ -57,6 +49,7 @@ class Check:
         not_checked: "rung: needs key" for every rung that could not be computed.
         left_out: effects not counted.
         notices: other things seen on the way.
+        recorders: the working behind every figure: label, operating points, ladders.
         whole_range: True where the claims were judged over the label's own mains range.
     """
 
@@ -75,6 +68,7 @@ class Check:
     notices: tuple[str, ...]
     samples: int
     seed: int
+    recorders: tuple[Recorder, ...]
     whole_range: bool = False
     version: str = __version__
 
@@ -119,9 +113,10 @@ def check(
         NumericalError: a result is not finite.
     """
     _refuse(mains=mains, frequency=frequency, dc=dc, load=load, samples=samples)
-    label = tuple(judge_label(board.label))
+    with recording() as recorder:
+        label = tuple(judge_label(board.label))
     if board.topology != "flyback":
-        return _not_judged(board, label, samples, seed)
+        return _not_judged(board, label, samples, seed, recorder)
     circuit = trace(board)
     lines = _lines(board, circuit, mains=mains, frequency=frequency, dc=dc)
     claims = power_claims(board.label)
@@ -133,11 +128,12 @@ def check(
         for voltage, wanted in demands.items()
     }
     judged = tuple(judge(circuit, claim, assessments[claim.voltage]) for claim in claims)
-    supply = circuit.supply(nominal_numbers(circuit))
     first = next(iter(assessments.values()))
-    V_o = rail_voltage(circuit, supply, first.voltage)
-    points, current, trouble = _points(circuit, supply, lines, V_o, judged, load)
-    currents, no_currents = small_currents(board, V_o)
+    with recording() as details:
+        supply = circuit.supply(nominal_numbers(circuit))
+        V_o = Case(circuit, first.voltage, ()).rail(supply)
+        points, current, trouble = _points(circuit, supply, lines, V_o, judged, load)
+        currents, no_currents = small_currents(board, V_o)
     lent = tuple(entry.assumed for entry in currents if entry.assumed)
     worst = min(judged, key=lambda judgement: SEVERITY.index(judgement.word))
     return Check(
@@ -156,6 +152,7 @@ def check(
         notices=_notices(circuit, supply, first),
         samples=samples,
         seed=seed,
+        recorders=(recorder, details, *(assessment.recorder for assessment in assessments.values())),
         whole_range=mains is None and dc is None,
     )
 
@@ -188,7 +185,9 @@ def _refuse(
         raise RequestError(tuple(problems))
 
 
-def _not_judged(board: Board, label: tuple[Judgement, ...], samples: int, seed: int) -> Check:
+def _not_judged(
+    board: Board, label: tuple[Judgement, ...], samples: int, seed: int, recorder: Recorder
+) -> Check:
     notice = f"Not a flyback but a {board.topology}: its power is not judged, only its label's arithmetic."
     if board.topology == "other":
         notice = "Not a flyback: its power is not judged, only its label's arithmetic."
@@ -208,6 +207,7 @@ def _not_judged(board: Board, label: tuple[Judgement, ...], samples: int, seed: 
         notices=(notice,),
         samples=samples,
         seed=seed,
+        recorders=(recorder,),
     )
 
 
@@ -264,12 +264,12 @@ def _worse(circuit: Circuit, board: Board, V_ac: float, frequencies: Sequence[fl
     supply = circuit.supply({key: value.nominal for key, value in circuit.values.items()})
     voltage = max((row.voltage for row in board.label.outputs), default=5.0)
 
-    def lowest(frequency: float) -> float:
-        line = Line(V_ac=V_ac, f_line=frequency)
-        rungs = ladder(circuit, supply, line, V_o=rail_voltage(circuit, supply, voltage))
-        return min((float(ceiling.power) for ceiling in rungs.values()), default=0.0)
+    case = Case(circuit, voltage, ())
 
-    return mains_line(V_ac, min(sorted(frequencies), key=lowest))
+    def least(frequency: float) -> float:
+        return float(lowest(case.ladder(supply, Line(V_ac=V_ac, f_line=frequency))))
+
+    return mains_line(V_ac, min(sorted(frequencies), key=least))
 
 
 def _voltage(claims: Sequence[Demand], judgement: Judgement) -> float:
@@ -310,9 +310,8 @@ def _points(
         if judgement.outcome and judgement.column
     ]
     current = load if load is not None else max((amps for amps in wanted if amps <= most), default=most)
-    origin = "asked for" if load is not None else "claim"
-    asked = Traced(current, Input("load", origin, f"{current:.4g} A", "current"))
-    P_socket = rectifier.output_power(V_o=V_socket, I_o=asked)
+    amps = asked("load", current, "A", "current")
+    P_socket = rectifier.output_power(V_o=V_socket, I_o=amps)
     P_o = ports.rail_power(P_socket=P_socket, eta_post=supply.eta_post)
     I_o = rectifier.current_at_power(P_o=P_o, V_o=V_o)
     try:

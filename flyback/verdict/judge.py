@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from flyback.analysis.assessment import Assessment, Column, Demand, Outcome
+from flyback.analysis.assessment import Assessment, Column, Outcome
 from flyback.analysis.ceilings import RUNGS, Question
 from flyback.analysis.circuit import Circuit
+from flyback.analysis.demand import Demand
 from flyback.verdict.words import FAILING, Judgement, Word, word_for
 
 BULK_DECIDES = 0.5

@@ -6,9 +6,16 @@ board can do: 5 V at 3 A is 15 W, whatever else is printed.
 
 from __future__ import annotations
 
-from flyback.analysis.assessment import Demand
+import math
+from collections.abc import Mapping
+from functools import reduce
+
+from flyback.analysis.demand import Demand
+from flyback.analysis.inputs import printed
 from flyback.board.model import Label, OutputClaim
 from flyback.equations import ports
+from flyback.equations.formula import Real
+from flyback.reference import rows
 from flyback.verdict.words import Judgement, Word
 
 ROUNDING = 0.02
@@ -20,6 +27,9 @@ def amount(value: float, unit: str) -> str:
     return f"{value:.4g} {unit}"
 
 
+# --- claims that the board decides ----------------------------------------------------------------
+
+
 def sockets(label: Label) -> list[list[OutputClaim]]:
     """Output rows grouped by socket: rows that share a port name are alternatives of one socket."""
     groups: dict[str, list[OutputClaim]] = {}
@@ -29,41 +39,29 @@ def sockets(label: Label) -> list[list[OutputClaim]]:
 
 
 def power_claims(label: Label) -> list[Demand]:
-    """The claims that the board's power can be judged on, most demanding kind first."""
+    """The claims that the board's power can be judged on: totals first, then each output."""
     claims = []
     best = max(label.outputs, key=lambda row: row.voltage * row.current, default=None)
     voltage = best.voltage if best else 5.0
-    several_voltages = len({row.voltage for row in label.outputs}) > 1
     if label.power is not None:
-        text = f"{amount(label.power, 'W')} in total"
-        claims.append(Demand(text, voltage, power=label.power))
+        claims.append(Demand(f"{amount(label.power, 'W')} in total", voltage, power=label.power))
     if label.total_current is not None:
         text = f"{amount(label.total_current, 'A')} in total"
         claims.append(Demand(text, voltage, current=label.total_current))
-    single = sum(row.ports for group in sockets(label) for row in group[:1]) == 1
-    for row in label.outputs:
-        at = f" at {amount(row.voltage, 'V')}" if several_voltages else ""
-        port = f" from {row.port}" if row.port else ("" if single else " from one port")
-        text = f"{amount(row.current, 'A')}{at}{port}"
-        claims.append(Demand(text, row.voltage, current=row.current))
-    if _all_ports_power(label) is not None and label.power is None and label.total_current is None:
-        claims.append(_all_ports_claim(label, voltage))
+    claims += [Demand(_output_text(label, row), row.voltage, current=row.current) for row in label.outputs]
+    together = _all_ports_power(label)
+    if together is not None and label.power is None and label.total_current is None:
+        claims.append(Demand(_all_ports_text(label), voltage, power=float(together)))
     return claims
 
 
-def _all_ports_power(label: Label) -> float | None:
-    """What all sockets amount to at once [W]; None for a single socket."""
-    groups = sockets(label)
-    if sum(group[0].ports for group in groups) < 2:
-        return None
-    most = (
-        max(
-            ports.label_power_of_ports(V_label=row.voltage, I_label=row.current, n_ports=row.ports)
-            for row in group
-        )
-        for group in groups
-    )
-    return float(sum(most))
+def _output_text(label: Label, row: OutputClaim) -> str:
+    several_voltages = len({other.voltage for other in label.outputs}) > 1
+    at = f" at {amount(row.voltage, 'V')}" if several_voltages else ""
+    if row.port:
+        return f"{amount(row.current, 'A')}{at} from {row.port}"
+    single = sum(group[0].ports for group in sockets(label)) == 1
+    return f"{amount(row.current, 'A')}{at}" + ("" if single else " from one port")
 
 
 def _all_ports_text(label: Label) -> str:
@@ -74,81 +72,137 @@ def _all_ports_text(label: Label) -> str:
     return "all ports at once"
 
 
-def _all_ports_claim(label: Label, voltage: float) -> Demand:
-    text = _all_ports_text(label)
-    return Demand(text, voltage, power=_all_ports_power(label))
-
-
 # --- label arithmetic -----------------------------------------------------------------------------
 
 
 def judge_label(label: Label) -> list[Judgement]:
     """What the label's own figures say about each other, before any part is looked at."""
-    found = [_ports_against_power(label), _ports_against_current(label)]
-    found += [_socket_against_power(label), _input_against_output(label)]
+    found = [
+        _ports_against_power(label),
+        _ports_against_current(label),
+        _socket_against_power(label),
+        _input_against_output(label),
+        _efficiency_mark(label),
+    ]
     return [judgement for judgement in found if judgement is not None]
+
+
+def _row_power(row: OutputClaim) -> Real:
+    return ports.label_power_of_ports(
+        V_label=printed("printed voltage", row.voltage, "V", "voltage"),
+        I_label=printed("printed current", row.current, "A", "current"),
+        n_ports=printed("printed ports", row.ports, "", "number"),
+    )
+
+
+def _several_sockets(label: Label) -> bool:
+    return sum(group[0].ports for group in sockets(label)) > 1
+
+
+def _all_ports_power(label: Label) -> Real | None:
+    """What all sockets amount to at once [W]; None for a single socket."""
+    if not _several_sockets(label):
+        return None
+    most = [max((_row_power(row) for row in group), key=float) for group in sockets(label)]
+    return reduce(lambda P_1, P_2: ports.powers_together(P_1=P_1, P_2=P_2), most)
+
+
+def claimed_power(label: Label) -> Real | None:
+    """The output power the label claims: printed, or what its sockets amount to [W]."""
+    if label.power is not None:
+        return printed("printed power", label.power, "W", "power")
+    together = _all_ports_power(label)
+    if together is not None:
+        return together
+    return max((_row_power(row) for row in label.outputs), key=float, default=None)
 
 
 def _ports_against_power(label: Label) -> Judgement | None:
     together = _all_ports_power(label)
     if together is None or label.power is None:
         return None
-    text = _all_ports_text(label)
-    printed = amount(label.power, "W")
+    text, own = _all_ports_text(label), f"the label's own {amount(label.power, 'W')}"
+    watts = amount(float(together), "W")
     if together > label.power * (1 + ROUNDING):
-        reason = f"the label's own {printed}: it would be {amount(together, 'W')}"
-        return Judgement(text, Word.CONTRADICTS, reason)
+        return Judgement(text, Word.CONTRADICTS, f"{own}: it would be {watts}", figure=together)
     if together < label.power * (1 - ROUNDING):
-        reason = f"the label's own {printed}: all ports at once are {amount(together, 'W')}"
-        return Judgement(text, Word.CONTRADICTS, reason)
-    return Judgement(text, Word.CONSISTENT, f"{amount(together, 'W')} with all ports at once")
+        return Judgement(text, Word.CONTRADICTS, f"{own}: it is only {watts}", figure=together)
+    return Judgement(text, Word.CONSISTENT, f"{watts} with all ports at once", figure=together)
 
 
 def _ports_against_current(label: Label) -> Judgement | None:
-    groups = sockets(label)
-    if label.total_current is None or sum(group[0].ports for group in groups) < 2:
+    if label.total_current is None or not _several_sockets(label):
         return None
-    together = sum(max(row.current * row.ports for row in group) for group in groups)
+    most = [max(row.current * row.ports for row in group) for group in sockets(label)]
+    amps = [printed("printed current of a socket", I_o, "A", "current") for I_o in most]
+    together = reduce(lambda I_1, I_2: ports.currents_together(I_1=I_1, I_2=I_2), amps)
     text = f"{_all_ports_text(label)}, amps"
-    printed = amount(label.total_current, "A")
+    own, total = amount(label.total_current, "A"), amount(float(together), "A")
     if together > label.total_current * (1 + ROUNDING):
-        reason = f"the label's own {printed} in total: it would be {amount(together, 'A')}"
-        return Judgement(text, Word.CONTRADICTS, reason)
-    return Judgement(text, Word.CONSISTENT, f"{amount(together, 'A')} of {printed}")
+        reason = f"the label's own {own} in total: it would be {total}"
+        return Judgement(text, Word.CONTRADICTS, reason, figure=together)
+    return Judgement(text, Word.CONSISTENT, f"{total} of {own}", figure=together)
 
 
 def _socket_against_power(label: Label) -> Judgement | None:
     """A single socket's volts and amps against the printed watts."""
-    groups = sockets(label)
-    if label.power is None or len(groups) != 1 or groups[0][0].ports != 1:
+    if label.power is None or not label.outputs or _several_sockets(label):
         return None
-    row = max(groups[0], key=lambda r: r.voltage * r.current)
-    watts = ports.label_power(V_label=row.voltage, I_label=row.current)
+    row = max(label.outputs, key=lambda r: r.voltage * r.current)
+    watts = _row_power(row)
     text = f"{amount(row.voltage, 'V')} x {amount(row.current, 'A')}"
     if abs(watts - label.power) > ROUNDING * label.power:
-        reason = f"the label's own {amount(label.power, 'W')}: it is {amount(watts, 'W')}"
-        return Judgement(text, Word.CONTRADICTS, reason)
-    return Judgement(text, Word.CONSISTENT, f"{amount(watts, 'W')}, as printed")
-
-
-def claimed_power(label: Label) -> float | None:
-    """The output power the label claims: printed, or what its sockets amount to [W]."""
-    if label.power is not None:
-        return label.power
-    together = _all_ports_power(label)
-    if together is not None:
-        return together
-    return max((row.voltage * row.current for row in label.outputs), default=None)
+        reason = f"the label's own {amount(label.power, 'W')}: it is {amount(float(watts), 'W')}"
+        return Judgement(text, Word.CONTRADICTS, reason, figure=watts)
+    return Judgement(text, Word.CONSISTENT, f"{amount(float(watts), 'W')}, as printed", figure=watts)
 
 
 def _input_against_output(label: Label) -> Judgement | None:
     watts = claimed_power(label)
     if label.input_current is None or label.mains is None or watts is None:
         return None
-    low = label.mains[0]
-    available = ports.label_input(V_ac=low, I_label=label.input_current)
+    V_ac = printed("printed mains", label.mains[0], "V", "voltage")
+    available = ports.label_input(
+        V_ac=V_ac, I_label=printed("printed input current", label.input_current, "A", "current")
+    )
     text = f"input {amount(label.input_current, 'A')}"
-    reason = f"{amount(available, 'VA')} at {amount(low, 'V')} for {amount(watts, 'W')} out"
+    out = f"{amount(float(watts), 'W')} out"
+    reason = f"{amount(float(available), 'VA')} at {amount(label.mains[0], 'V')} for {out}"
     if available < watts:
-        return Judgement(text, Word.CONTRADICTS, f"only {reason}")
-    return Judgement(text, Word.CONSISTENT, reason)
+        return Judgement(text, Word.CONTRADICTS, f"only {reason}", figure=available)
+    return Judgement(text, Word.CONSISTENT, reason, figure=available)
+
+
+def _efficiency_mark(label: Label) -> Judgement | None:
+    """What the mark asks for; the losses that would decide it are not computed."""
+    watts = claimed_power(label)
+    if not label.efficiency_mark or watts is None:
+        return None
+    text = f"efficiency mark {label.efficiency_mark}"
+    asks = _least_efficiency(label, float(watts))
+    reason = "the losses are not computed, so the mark is not judged"
+    if asks is not None:
+        reason = f"asks for {100 * asks:.1f} % on average at {amount(float(watts), 'W')}; {reason}"
+    return Judgement(text, Word.CANNOT_TELL, reason)
+
+
+def _least_efficiency(label: Label, watts: float) -> float | None:
+    """Least average efficiency that a mark asks for at a power, by the supply's class."""
+    classes = ("any", _supply_class(label))
+    for row in rows("average_efficiency"):
+        if row["level"] == label.efficiency_mark and row["supply_class"] in classes:
+            for band in row["bands"]:
+                if band["above_W"] < watts <= band["up_to_W"]:
+                    return _asked(band, watts)
+    return None
+
+
+def _asked(band: Mapping[str, float], watts: float) -> float:
+    """The rule's own empirical fit, with the power as a plain number of watts."""
+    return band["log"] * math.log(watts) + band["linear"] * watts + band["constant"]
+
+
+def _supply_class(label: Label) -> str:
+    """Low-voltage below 6 V and from 0.55 A up, else basic (alternatives of one socket are one output)."""
+    low = all(row.voltage < 6 and row.current >= 0.55 for row in label.outputs)
+    return "low-voltage" if low else "basic"

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from flyback.analysis.assessment import Column, Outcome
+from flyback.equations.formula import Real
 
 
 class Word(StrEnum):
@@ -69,6 +70,7 @@ class Judgement:
         reason: one plain sentence.
         column: ladder at the worst line, for a claim that was judged by power.
         outcome: the claim's counts there.
+        figure: the number that label arithmetic arrived at, where there is one.
         culprit: parts that stop it first, as a report names them.
     """
 
@@ -79,3 +81,4 @@ class Judgement:
     column: Column | None = None
     outcome: Outcome | None = None
     culprit: str = ""
+    figure: Real | None = None

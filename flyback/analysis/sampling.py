@@ -1,0 +1,88 @@
+"""The Monte Carlo pass: ladders of every block at every line, counted and forgotten."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from flyback.analysis import bulk, tolerance
+from flyback.analysis.bulk import Line
+from flyback.analysis.ceilings import Ceiling, Question, Start
+from flyback.analysis.demand import Case, lowest
+from flyback.analysis.inputs import plain
+from flyback.analysis.tolerance import Share, Tally
+from flyback.equations.formula import Real
+
+
+@dataclass
+class Counted:
+    """What the samples of one line add up to.
+
+    Attributes:
+        rungs: a histogram for each rung.
+        lowest: the histogram of the lowest ceiling.
+        reach, both: how many samples reach each demand; reach and hold it.
+        unsettled: samples whose bulk valley did not settle.
+    """
+
+    rungs: dict[str, Tally]
+    lowest: Tally
+    reach: list[int]
+    both: list[int]
+    samples: int = 0
+    unsettled: int = 0
+
+    @classmethod
+    def empty(cls, nominal: Mapping[str, Ceiling], demands: int) -> Counted:
+        """Nothing counted yet; histograms are scaled by the nominal ladder."""
+        rungs = {name: Tally(_scale(ceiling.power)) for name, ceiling in nominal.items()}
+        return cls(rungs, Tally(_scale(lowest(nominal))), [0] * demands, [0] * demands)
+
+    def add(self, rows: Mapping[str, Ceiling], needed: Sequence[Real], size: int) -> None:
+        """Count one block."""
+        self.samples += size
+        for name, ceiling in rows.items():
+            self.rungs[name].add(ceiling.power, size)
+            if ceiling.loaded is not None:
+                gap = np.broadcast_to(ceiling.loaded.gap, (size,))
+                self.unsettled += int(np.count_nonzero(gap >= bulk.SETTLED))
+        reached, all_rungs = lowest(rows, Question.REACH), lowest(rows)
+        self.lowest.add(all_rungs, size)
+        for index, need in enumerate(needed):
+            self.reach[index] += int(np.count_nonzero(np.broadcast_to(reached >= need, (size,))))
+            self.both[index] += int(np.count_nonzero(np.broadcast_to(all_rungs >= need, (size,))))
+
+    def shares(self, index: int) -> tuple[Share, Share]:
+        """Shares of the samples that reach a demand; that reach and hold it."""
+        return Share(self.reach[index], self.samples), Share(self.both[index], self.samples)
+
+
+def sample(
+    case: Case,
+    lines: Sequence[Line],
+    nominal: Sequence[Mapping[str, Ceiling]],
+    starts: Sequence[Mapping[str, Start]],
+    *,
+    samples: int,
+    seed: int,
+) -> list[Counted]:
+    """Sample the ladders at every line.
+
+    Args:
+        nominal: the nominal ladder of each line, to which the histograms are relative.
+        starts: its `starting_points`.
+    """
+    counted = [Counted.empty(rows, len(case.demands)) for rows in nominal]
+    bare = [plain(line) for line in lines]
+    for size, numbers in tolerance.blocks(case.circuit.values, samples, seed=seed):
+        supply = case.circuit.supply(numbers)
+        needed = case.needed(case.rail(supply))
+        for line, start, tallied in zip(bare, starts, counted, strict=True):
+            tallied.add(case.ladder(supply, line, start), needed, size)
+    return counted
+
+
+def _scale(power: Real) -> float:
+    return float(power) if np.isfinite(power) and power > 0 else 1.0
