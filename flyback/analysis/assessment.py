@@ -13,18 +13,11 @@ import numpy as np
 
 from flyback.analysis import tolerance
 from flyback.analysis.bulk import Line
-from flyback.analysis.ceilings import (
-    RUNGS,
-    Ceiling,
-    Rung,
-    Start,
-    limit_at_mean,
-    rungs,
-    starting_points,
-)
+from flyback.analysis.ceilings import RUNGS, Rung, rungs, starting_points
 from flyback.analysis.circuit import Circuit, Supply
 from flyback.analysis.demand import Case, Demand, lowest
 from flyback.analysis.inputs import nominal_numbers, plain
+from flyback.analysis.limits import Ceiling, Start, limit_at_mean
 from flyback.analysis.sampling import Counted, sample
 from flyback.analysis.subharmonic import power_share
 from flyback.analysis.tolerance import Array, Share, Tally

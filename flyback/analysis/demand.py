@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from flyback.analysis.bulk import Line
-from flyback.analysis.ceilings import RUNGS, Ceiling, Question, Start, ladder
+from flyback.analysis.ceilings import RUNGS, Question, ladder
 from flyback.analysis.circuit import Circuit, Supply
 from flyback.analysis.inputs import printed
+from flyback.analysis.limits import Ceiling, Start
 from flyback.equations import rectifier
 from flyback.equations.formula import Real
 

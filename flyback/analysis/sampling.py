@@ -9,9 +9,10 @@ import numpy as np
 
 from flyback.analysis import bulk, tolerance
 from flyback.analysis.bulk import Line
-from flyback.analysis.ceilings import Ceiling, Question, Start
+from flyback.analysis.ceilings import Question
 from flyback.analysis.demand import Case, lowest
 from flyback.analysis.inputs import plain
+from flyback.analysis.limits import Ceiling, Start
 from flyback.analysis.tolerance import Share, Tally
 from flyback.equations.formula import Real
 

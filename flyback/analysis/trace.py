@@ -179,10 +179,12 @@ def _mains(t: _Tracer) -> None:
         t.use("n_pulse", _fixed(f"{where}.pulses a period", pulses, "turns", words), parts=where)
     t.single("V_d", "mains rectifier", "forward_drop", lend=True)
     t.group("C_bulk", "bulk capacitor", "capacitance", "||")
-    if t.board.playing("series resistor"):
-        t.group("R_series", "series resistor", "resistance", "+")
-    if "R_series" not in t.keys:
+    if not t.board.playing("series resistor"):
         t.absent("R_series", "resistance", "no series resistor traced")
+    elif not t.group("R_series", "series resistor", "resistance", "+"):
+        del t.missing["R_series"]
+        t.absent("R_series", "resistance", "series resistance not given")
+        t.left_out.append("series resistance on the mains side (resistance)")
 
 
 def _control(t: _Tracer) -> None:
@@ -333,6 +335,7 @@ def _secondary(t: _Tracer) -> None:
     t.group("C_o", "output capacitor", "capacitance", "||")
     t.group("ripple_rating", "output capacitor", "ripple_rating", "||")
     if not t.group("R_esr", "output capacitor", "esr", "||"):
+        del t.missing["R_esr"]
         t.absent("R_esr", "resistance", "ESR of the output capacitors not given")
         t.left_out.append("ESR of the output capacitors (esr)")
     for name, role, link in (

@@ -20,7 +20,7 @@ _LIMITS = ("current limit", "constant-current loop")
 def why(
     circuit: Circuit, supply: Supply, judgement: Judgement, elsewhere: Column | None = None
 ) -> tuple[str, ...]:
-    """Sentences that say what stops the claim first, at the line where it was judged.
+    """Paragraphs that say what stops the claim first, at the line where it was judged.
 
     Args:
         elsewhere: the ladder where the supply was tried; told too if another part stops it there.
@@ -28,15 +28,15 @@ def why(
     column, outcome = judgement.column, judgement.outcome
     if column is None or outcome is None:
         return ()
-    sentences = [_stopped(circuit, supply, column)]
+    here = [_stopped(circuit, supply, column)]
     needed = float(outcome.needed)
     stopped = column.binding.ceiling.loaded
     by_bulk = culprit(circuit, column) != column.binding.parts
     if float(column.lowest.nominal) < needed and not by_bulk and stopped is not None:
-        sentences.append(_would_need(circuit, supply, column, stopped.load, needed))
-    if elsewhere is not None and culprit(circuit, elsewhere) != culprit(circuit, column):
-        sentences.append(_stopped(circuit, supply, elsewhere))
-    return tuple(sentences)
+        here.append(_would_need(circuit, supply, column, stopped.load, needed))
+    if elsewhere is None or culprit(circuit, elsewhere) == culprit(circuit, column):
+        return (" ".join(here),)
+    return " ".join(here), _stopped(circuit, supply, elsewhere)
 
 
 def _stopped(circuit: Circuit, supply: Supply, column: Column) -> str:
