@@ -83,19 +83,23 @@ class Situation:
         return self.of(loaded)
 
     def of(self, loaded: Bulk[Pulse]) -> Ceiling:
+        """The ceiling that a loaded bulk and its pulse amount to."""
         done = deliver(self.circuit, self.supply, loaded.load, V_o=self.V_o)
         return Ceiling(done.P_socket, loaded, done)
 
     def limit_pulse(self, V_dc: Real, *, overload: bool = False) -> Pulse:
+        """The pulse that the current limit (or the overload threshold) ends."""
         done = limit_pulse(self.circuit, self.supply, V_dc=V_dc, V_r=self.V_r, overload=overload)
         if done is None:
             raise ValueError("the current limit is unknown")
         return done
 
     def opened(self, V_dc: Real, I_off: Real) -> Pulse:
+        """The pulse that opens at a given current."""
         return pulse(self.circuit, self.supply, V_dc=V_dc, V_r=self.V_r, I_off=I_off)
 
     def socket(self, P_o: Real) -> Real:
+        """Power at the sockets for a power of the rail."""
         return ports.socket_power(P_o=P_o, eta_post=self.supply.eta_post)
 
 
@@ -115,15 +119,19 @@ def situation(
 
 
 def current_limit(at: Situation) -> Ceiling:
-    assert at.limit is not None
+    """Power at which the current limit, or the constant-current loop, ends every pulse."""
+    if at.limit is None:
+        raise ValueError("the current limit is unknown")
     return at.limit
 
 
 def overload_timer(at: Situation) -> Ceiling:
+    """Power above which the overload timer runs: what can be had for long, not for a moment."""
     return at.at_valley("overload timer", lambda V: at.limit_pulse(V, overload=True))
 
 
 def saturation(at: Situation) -> Ceiling:
+    """Power at which the core saturates, whatever ends the pulse."""
     s = at.supply
     I_sat = transformer.saturation_current(B_sat=s.B_sat, N_p=s.N_p, A_e=s.A_e, L_p=s.L_p)
 
@@ -134,6 +142,7 @@ def saturation(at: Situation) -> Ceiling:
 
 
 def base_drive(at: Situation) -> Ceiling:
+    """Power at which the base drive can no longer hold the collector current."""
     s = at.supply
 
     def follow(V: Real) -> Pulse:
@@ -196,6 +205,7 @@ def _absent_where(condition: Real, power: Real) -> Real:
 
 
 def rectifier_current(at: Situation) -> Ceiling:
+    """Power at which the output rectifier carries its rated mean current."""
     return Ceiling(at.socket(rectifier.output_power(V_o=at.V_o, I_o=at.supply.I_rectifier)))
 
 
@@ -221,10 +231,12 @@ def _heating(
 
 
 def capacitor_ripple(at: Situation) -> Ceiling:
+    """Power at which an output capacitor carries its rated ripple current."""
     return _heating(at, "capacitor ripple", lambda _, done: done.I_c_rms, at.supply.I_ripple, "I_c_rms")
 
 
 def sense_power(at: Situation) -> Ceiling:
+    """Power at which a sense resistor reaches its power rating."""
     return _heating(at, "sense resistor power", lambda done, _: done.I_p_rms, at.supply.I_sense, "I_p_rms")
 
 

@@ -27,8 +27,6 @@ class _Tracer:
     def use(self, name: str, *values: Value, parts: str = "") -> None:
         for value in values:
             self.values[value.key] = value
-            if value.origin is Origin.GUESS and not value.spread:
-                self.problems.append(_unbounded_guess(value))
         self.keys[name] = tuple(value.key for value in values)
         if parts:
             self.parts[name] = parts
@@ -100,17 +98,6 @@ class _Tracer:
         )
         self.assumed.append(spread)
         return spread
-
-
-def _unbounded_guess(value: Value) -> Problem:
-    return Problem(
-        f'"{value.text}" is a guess without a range;',
-        field=f"parts.{value.key}",
-        given=value.text,
-        expected="a range",
-        hint="write what it can be at least and at most, such as 20..60 pF.",
-        line=value.line,
-    )
 
 
 def _wanted(role: str) -> str:

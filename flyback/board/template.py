@@ -87,7 +87,7 @@ limit_voltage = { min = "0.66 V", typ = "0.70 V", max = "0.74 V", note = "Hot co
 frequency = "56..64 kHz"
 delay = "250 ns"
 max_duty = "72 %"
-drain_capacitance = { value = "60 pF", origin = "guess" }
+drain_capacitance = { value = "40..80 pF", origin = "guess" }
 
 [parts.R4]
 role = "sense resistor"

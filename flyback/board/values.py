@@ -87,10 +87,19 @@ def with_origins(table: Table, found: Mapping[str, Written | Unknown | None]) ->
         if isinstance(written, Unknown):
             values[key] = written
         elif written is not None:
-            if origin := written.origin or origin_of_table:
-                values[key] = _to_value(written, key=f"{table.path[-1]}.{key}", origin=origin)
-            else:
+            origin = written.origin or origin_of_table
+            if origin is None:
                 without_origin.append(key)
+            elif origin is Origin.GUESS and written.quantity.exact:
+                table.report(
+                    f'"{written.quantity.text}" is a guess without a range.',
+                    key,
+                    given=written.quantity.text,
+                    expected="a range",
+                    hint="Write it as a range, from the least to the most it can be.",
+                )
+            else:
+                values[key] = _to_value(written, key=f"{table.path[-1]}.{key}", origin=origin)
     if without_origin and "origin" not in table:
         choices = " or ".join(f'"{origin}"' for origin in Origin)
         table.report(

@@ -41,8 +41,9 @@ def departure_angle(*, P_bulk: Real, V_crest: Real, C_bulk: Real, R_series: Real
     """Angle after the crest at which the mains rectifier stops conducting.
 
     Steady-state response of the series resistance and capacitor to the sine, loaded with P/V; the
-    start-up transient of the charging pulse is taken as over. Valid while the load is small against
-    the capacitor's reactive power; past that the angle is held at its largest value.
+    start-up transient of the charging pulse is taken as over. Valid while the rectifier conducts for
+    several times R C (at twice R C the departure voltage is about 1 % low) and while the load is small
+    against the capacitor's reactive power; past that the angle is held at its largest value.
     """
     lag = 2 * f_line * R_series * C_bulk * maths.pi
     load = P_bulk * maths.sqrt(1 + lag**2) / (f_line * C_bulk * V_crest**2 * maths.pi)

@@ -74,7 +74,7 @@ class TestGoodFile:
         [
             # 2.2 Ω ± 1 %: 2.178 and 2.222
             ("R5", "resistance", 2.2, 2.178, 2.222, Shape.RECTANGULAR, Origin.MARKED, "2R2 ± 1 %"),
-            ("R5", "power_rating", 0.5, 0.5, 0.5, Shape.EXACT, Origin.GUESS, "0.5 W"),
+            ("R5", "power_rating", 0.375, 0.25, 0.5, Shape.RECTANGULAR, Origin.GUESS, "0.25..0.5 W"),
             # J is ± 5 %: 2.09 and 2.31
             ("R6", "resistance", 2.2, 2.09, 2.31, Shape.RECTANGULAR, Origin.MARKED, "2R2J"),
             # -20 % is 8 µF, +50 % is 15 µF
@@ -101,7 +101,7 @@ class TestGoodFile:
                 "min 0.75 V, typ 0.80 V, max 0.85 V",
             ),
             ("U1", "frequency", 70e3, 65e3, 75e3, Shape.RECTANGULAR, Origin.DATASHEET, "65..75 kHz"),
-            ("U1", "delay", 0.0, 0.0, 0.0, Shape.EXACT, Origin.GUESS, "0 ns"),
+            ("U1", "delay", 0.0, 0.0, 0.0, Shape.EXACT, Origin.DATASHEET, "0 ns"),
         ],
     )
     def test_values(
@@ -178,7 +178,7 @@ class TestGoodFile:
         # -10/+20 % of 4.7 kΩ: 4230 and 5640
         (["marking = '472'", "tolerance = '+20/-10 %'"], 4230.0, 4700.0, 5640.0, "marked"),
         (["value = '4k7'", "origin = 'measured'"], 4700.0, 4700.0, 4700.0, "measured"),
-        (["resistance = '4.7 kohm'", "origin = 'guess'"], 4700.0, 4700.0, 4700.0, "guess"),
+        (["resistance = '4..5 kohm'", "origin = 'guess'"], 4000.0, 4500.0, 5000.0, "guess"),
         (["value = '4.7 kohm'", "marking = '472'"], 4700.0, 4700.0, 4700.0, "marked"),
         # letter J beside a value without spread: ± 5 % is 4465 and 4935
         (["value = '4k7'", "marking = '472J'", "origin = 'measured'"], 4465.0, 4700.0, 4935.0, "measured"),
@@ -318,7 +318,7 @@ class TestLimits:
             f"{field.key} = {field.example if field.dimension == 'turns' else repr(field.example)}"
             for field in role.fields.values()
         ]
-        text = "\n".join([BOARD, "[parts.Z9]", f'role = "{role.name}"', "origin = 'guess'", *fields])
+        text = "\n".join([BOARD, "[parts.Z9]", f'role = "{role.name}"', "origin = 'datasheet'", *fields])
         part = loads(text).parts["Z9"]
         assert {*part.values, *part.words} == set(role.fields)
 

@@ -67,6 +67,8 @@ FAULTS = [
      'parts.C1.origin: there is no origin "printed"…Write one of "marked", "measured"'),
     ('origin = "guess", note', 'origin = "gues", note',
      'parts.R5.power_rating.origin: Did you mean "guess"?'),
+    ('value = "0.25..0.5 W", origin = "guess"', 'value = "0.5 W", origin = "guess"',
+     'parts.R5.power_rating: "0.5 W" is a guess without a range. Write it as a range'),
     ('efficiency_mark = "VI"', 'efficiency_mark = "6"',
      'label.efficiency_mark: "III", "IV", "V", "VI", "VII"'),
     ('name = "Test supply"', 'name = " "',
