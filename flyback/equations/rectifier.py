@@ -32,7 +32,7 @@ def input_power(*, P_store: Real, P_cond: Real, P_close: Real) -> Real:
     balance="the magnetising current moves over to the secondary, less what fell during the reset",
 )
 def secondary_peak_current(*, n: Real, I_pk: Real, V_r: Real, t_reset: Real, L_m: Real) -> Real:
-    """Peak secondary current (leakage ringing raises the true peak by 16 to 25 %)."""
+    """Peak secondary current (leakage ringing raises the true peak by a quarter to a third)."""
     return n * maths.maximum(I_pk - V_r * t_reset / L_m, I_pk / 2)
 
 

@@ -11,11 +11,12 @@ import numpy as np
 import pytest
 
 import flyback
-from flyback.analysis import assessment, tolerance
-from flyback.analysis.assessment import Demand, mains_line, nominal_numbers, rail_voltage
-from flyback.analysis.ceilings import ladder, starting_points
+from flyback.analysis import tolerance
+from flyback.analysis.ceilings import starting_points
+from flyback.analysis.demand import Case, Demand
+from flyback.analysis.inputs import mains_line
+from flyback.analysis.sampling import sample
 from flyback.analysis.trace import trace
-from flyback.equations.formula import recording
 
 MILLION = 1_000_000
 
@@ -25,16 +26,14 @@ def prepared():
     """Nominal ladders of the bedside charger at four mains voltages, ready to be sampled."""
     circuit = trace(flyback.load("worked_examples/bedside_charger.toml"))
     lines = [mains_line(V_ac, 50.0) for V_ac in (90.0, 115.0, 230.0, 264.0)]
-    demands = [Demand("24 W", 5.0, power=24.0)]
-    with recording():
-        supply = circuit.supply(nominal_numbers(circuit))
-        V_o = rail_voltage(circuit, supply, 5.0)
-        nominal = [ladder(circuit, supply, line, V_o=V_o) for line in lines]
+    case = Case(circuit, 5.0, (Demand("24 W", 5.0, power=24.0),))
+    supply = circuit.supply({key: value.nominal for key, value in circuit.values.items()})
+    nominal = [case.ladder(supply, line) for line in lines]
     starts = [starting_points(supply, line, rows) for line, rows in zip(lines, nominal, strict=True)]
 
     def run(samples: int) -> float:
         began = time.perf_counter()
-        assessment._sample(circuit, lines, demands, 5.0, nominal, starts, samples, tolerance.SEED)
+        sample(case, lines, nominal, starts, samples=samples, seed=tolerance.SEED)
         return time.perf_counter() - began
 
     return circuit, run

@@ -1,0 +1,1 @@
+"""Checks against outside sources: published worked examples and a circuit simulation."""
