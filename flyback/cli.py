@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import codecs
+import io
 import os
 import sys
 from typing import Any
@@ -127,8 +129,25 @@ def new(file: str) -> None:
     click.echo(f"Wrote {written}{note}. Fill it in, then: flyback check {written}")
 
 
+_PLAIN = {"Ω": "ohm", "µ": "u", "°": "deg ", "±": "+-", "²": "2", "×": "x"}
+"""How signs are spelt where a terminal or a file cannot take them, as a board file may spell them too."""
+
+
+def _spelt(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    signs = error.object[error.start : error.end]
+    return "".join(_PLAIN.get(sign, "?") for sign in signs), error.end
+
+
+codecs.register_error("flyback.spelt", _spelt)
+
+
 def run() -> None:
     """Entry point: errors in words on standard error, exit code 2, no traceback."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="flyback.spelt")
     try:
         main(standalone_mode=True)
     except FlybackError as error:

@@ -220,8 +220,8 @@ def largest_power(supply: Supply, line: Line, V_valley: Real) -> Real:
     """Largest power that still leaves the bulk at a given valley [W]; 0 where even that is too low."""
     V_crest = crest(supply, line)
     with unrecorded():
-        P_bulk = power_at_valley(supply, line, V_crest, V_valley, 0.0 * V_crest)
-        for _ in range(THETA_STEPS):
+        P_bulk = 0.0 * V_crest
+        for _ in range(THETA_STEPS + 1):
             P_bulk = np.maximum(power_at_valley(supply, line, V_crest, V_valley, P_bulk), 0.0)
     return solved(
         "P_bulk",

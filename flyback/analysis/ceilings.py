@@ -86,6 +86,10 @@ def _self_oscillating(circuit: Circuit, line: Line) -> bool:
     return circuit.control == "self-oscillating"
 
 
+def _timed(circuit: Circuit, line: Line) -> bool:
+    return "V_overload" in circuit.keys and not _self_oscillating(circuit, line)
+
+
 def _has(field: str) -> Callable[[Circuit, Line], bool]:
     return lambda circuit, line: field in circuit.keys
 
@@ -144,7 +148,7 @@ RUNGS = (
         limits.overload_timer,
         needs=("R_s", "t_sense"),
         named_by=("V_overload",),
-        applies=_has("V_overload"),
+        applies=_timed,
     ),
     Rung("saturation", Question.REACH, limits.saturation, needs=("A_e", "B_sat"), named_by=("N_p",)),
     Rung(
@@ -228,11 +232,13 @@ def _finite(rung: Rung, ceiling: Ceiling, line: Line) -> Ceiling:
 
 def starting_points(supply: Supply, line: Line, ceilings: Mapping[str, Ceiling]) -> dict[str, Start]:
     """Nominal solutions by rung, to start array solvers from."""
+    solved = {name: ceiling.loaded for name, ceiling in ceilings.items() if ceiling.loaded is not None}
+    if not solved:
+        return {}
     crest = float(bulk.crest(supply, line))
     starts = {
-        name: Start(float(ceiling.loaded.V_valley) / crest, float(ceiling.loaded.load.I_off))
-        for name, ceiling in ceilings.items()
-        if ceiling.loaded is not None
+        name: Start(float(loaded.V_valley) / crest, float(loaded.load.I_off))
+        for name, loaded in solved.items()
     }
     limit = starts.get("current limit", starts.get("constant-current loop"))
     return starts if limit is None else {**starts, LIMIT: limit}

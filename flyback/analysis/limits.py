@@ -270,7 +270,9 @@ def load_needs(circuit: Circuit, line: Line) -> list[str]:
 def limit_needs(circuit: Circuit) -> list[str]:
     if circuit.control == "self-oscillating":
         return ["V_be", "R_s", "t_store"]
-    if "I_limit" in circuit.keys or "K_power" in circuit.keys:
+    if "K_power" in circuit.keys:
+        return ["f_s", "t_sense"]
+    if "I_limit" in circuit.keys:
         return ["t_sense"]
     return ["V_limit", "R_s", "t_sense"]
 

@@ -51,6 +51,10 @@ def load_point(circuit: Circuit, supply: Supply, line: Line, *, V_o: Real, I_o: 
         ValueError: where a value it needs is unknown; the text says which.
     """
 
+    needed = None if line.V_ac is None else bulk.missing(circuit)
+    if needed:
+        raise ValueError(f"needs {needed}")
+
     def follow(V_dc: Real) -> Pulse:
         return point_at_load(circuit, supply, V_dc=V_dc, V_o=V_o, I_o=I_o).pulse
 

@@ -135,6 +135,7 @@ def trace(board: Board) -> Circuit:
             current limit at once); every such fault at once.
     """
     tracer = _Tracer(board)
+    _refuse_doubles(tracer)
     _mains(tracer)
     _control(tracer)
     _transformer(tracer)
@@ -150,6 +151,41 @@ def trace(board: Board) -> Circuit:
         assumed=tuple(tracer.assumed),
         left_out=tuple(tracer.left_out),
     )
+
+
+_ONE_ONLY = (
+    "switching IC",
+    "switching transistor",
+    "sense transistor",
+    "transformer",
+    "voltage reference",
+    "post converter",
+)
+"""Roles that one part plays; with two of them it would be unclear whose values count."""
+
+
+def _refuse_doubles(t: _Tracer) -> None:
+    for role in _ONE_ONLY:
+        playing = t.board.playing(role)
+        if len(playing) > 1:
+            names = " and ".join(part.designator for part in playing)
+            t.problems.append(
+                Problem(
+                    f"{names} both play {role};",
+                    field="parts",
+                    hint='one can: give the other its own role, or state = "not fitted".',
+                    line=playing[1].line,
+                )
+            )
+    words = {part.words.get("arrangement") for part in t.board.playing("mains rectifier")}
+    if len(words - {None}) > 1:
+        t.problems.append(
+            Problem(
+                "the mains rectifiers disagree about their arrangement;",
+                field="parts",
+                hint='say "full wave" for all of a bridge, "half wave" for a single diode.',
+            )
+        )
 
 
 def _mains(t: _Tracer) -> None:
@@ -288,6 +324,7 @@ def _transformer(t: _Tracer) -> None:
             value = lent(where, row, scale=L_p.nominal, dimension="inductance")
             t.assumed.append(value)
             t.use("L_leak", value, parts=t.parts["L_p"])
+    _refuse_large_leakage(t)
     for name, key, words in (
         ("R_pri", "primary_resistance", "resistance of the primary winding"),
         ("R_sec", "secondary_resistance", "resistance of the secondary winding"),
@@ -304,6 +341,21 @@ def _transformer(t: _Tracer) -> None:
     row = handbook("clamp suppressor", "clamp_over_reflected")
     t.lend("k_clamp", "clamp voltage over reflected voltage", row, "clamp")
     t.missing.pop("V_c", None)
+
+
+def _refuse_large_leakage(t: _Tracer) -> None:
+    if "L_p" not in t.keys or "L_leak" not in t.keys:
+        return
+    L_p, L_leak = (t.values[t.keys[name][0]] for name in ("L_p", "L_leak"))
+    if L_leak.high >= L_p.low:
+        t.problems.append(
+            Problem(
+                f"a leakage of {L_leak.text} is not below the primary inductance of {L_p.text};",
+                field=f"parts.{L_leak.key}",
+                hint="leakage is measured on the primary with the secondary shorted.",
+                line=L_leak.line,
+            )
+        )
 
 
 def _secondary(t: _Tracer) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING
 
@@ -23,6 +24,12 @@ if TYPE_CHECKING:
 
 WIDTH = 80
 """Columns a report fits in; wider terminals do not widen the text."""
+
+CLAIM_WIDTH = 30
+"""Columns after which the text of a claim is broken, so that a long port name leaves room for figures."""
+
+GAP = 2
+"""Columns between two columns of a table."""
 
 
 def console(width: int = WIDTH) -> Console:
@@ -64,7 +71,7 @@ def _blocks(check: Check) -> Iterable[RenderableType]:
                 yield from _ladder(assessment, several=len(check.assessments) > 1)
                 yield _spread(assessment)
         if check.points:
-            yield _points(check)
+            yield from _points(check)
         if check.indicators:
             yield _indicators(check)
     if check.board.load_tests:
@@ -77,11 +84,12 @@ def _blocks(check: Check) -> Iterable[RenderableType]:
 
 
 def _title(board: Board) -> RenderableType:
+    from rich.cells import cell_len
     from rich.text import Text
 
     title = Text(board.name, style="bold")
     label = f"label {label_line(board.label)}"
-    gap = WIDTH - len(board.name) - len(label)
+    gap = WIDTH - cell_len(board.name) - cell_len(label)
     title.append(" " * gap if gap >= 2 else "\n", style="not bold")
     title.append(label, style="not bold")
     return title
@@ -114,15 +122,19 @@ def _style(word: Word) -> str:
 
 
 def _verdicts(check: Check) -> RenderableType:
+    from rich.cells import cell_len
+    from rich.padding import Padding
     from rich.text import Text
 
-    texts = max((len(judgement.text) for judgement in check.judgements), default=0)
+    texts = max((cell_len(judgement.text) for judgement in check.judgements), default=0)
     words = max((len(judgement.word) for judgement in check.judgements), default=0)
-    room = WIDTH - texts - words - 6
-    table = _table((0, "left", True), (0, "left", True), (0, "left", False))
+    room = WIDTH - min(texts, CLAIM_WIDTH) - words - 3 * GAP
+    table = _table((0, "left", False), (0, "left", True), (0, "left", False))
+    table.columns[0].max_width = GAP + CLAIM_WIDTH
     for judgement in check.judgements:
+        text = Padding(Text(judgement.text), (0, 0, 0, GAP))
         word = Text(judgement.word, style=_style(judgement.word))
-        table.add_row(f"  {judgement.text}", word, _figures(check, judgement, room))
+        table.add_row(text, word, _figures(check, judgement, room))
     return table
 
 
@@ -142,15 +154,13 @@ def _figures(check: Check, judgement: Judgement, room: int) -> str:
         return value / float(of.V_socket) if in_amps else value
 
     lowest = column.lowest
-    nominal = format_quantity(figure(float(lowest.nominal), column), dimension)
-    low, high = (f"{figure(value, column):.3g}" for value in (lowest.low, lowest.high))
-    here = f"{nominal} ({low} to {high}) on {column.line.name}"
+    nominal, low, high = (figure(float(x), column) for x in (lowest.nominal, lowest.low, lowest.high))
+    here = f"{_with_band(nominal, low, high, dimension)} on {column.line.name}"
     other = _other_column(check, judgement)
     if other is None:
         lines = [here]
     else:
-        best = format_quantity(figure(float(other.lowest.nominal), other), dimension)
-        there = f"{best} on {other.line.name}"
+        there = f"{_limit(figure(float(other.lowest.nominal), other), dimension)} on {other.line.name}"
         lines = [f"{here}, {there}"] if len(here) + len(there) + 2 <= room else [f"{here},", there]
     if judgement.word is not Word.IMPOSSIBLE:
         lines.append(f"reached by {_samples(outcome.both)}")
@@ -159,6 +169,22 @@ def _figures(check: Check, judgement: Judgement, room: int) -> str:
     if judgement.reason:
         lines.append(judgement.reason)
     return "\n".join(lines)
+
+
+def _with_band(nominal: float, low: float, high: float, dimension: str) -> str:
+    """ "11.4 W (9.54 to 13.4)": the unit once, unless the band is written in another one."""
+    text = _limit(nominal, dimension)
+    if math.isinf(low):
+        return text
+    if math.isinf(high):
+        return f"{text} ({format_quantity(low, dimension)} or more)"
+    band = format_range(low, high, dimension)
+    ends, _, unit = band.rpartition(" ")
+    return f"{text} ({ends if text.endswith(f' {unit}') else band})"
+
+
+def _limit(value: float, dimension: str) -> str:
+    return "no known limit" if math.isinf(value) else format_quantity(value, dimension)
 
 
 def _samples(share: Share) -> str:
@@ -209,13 +235,39 @@ def _judged_at(check: Check) -> str:
 
 
 def _ladder(assessment: Assessment, *, several: bool) -> Iterable[RenderableType]:
-    at = f" at {amount(assessment.voltage, 'V')}" if several else ""
+    head = "What stops it, first to last"
+    if several:
+        head = f"What stops it first, at {amount(assessment.voltage, 'V')}"
     columns = assessment.columns
+    for run in _side_by_side(columns, least=5, room=35):
+        yield _rungs(head, assessment.worst.steps, columns[run])
+    yield _note("Watts at the sockets, at the bulk's valley. Reach: stops the power. Hold: a rating.")
+    leaning = [column for column in columns if column.binding.bulk_share > BULK_DECIDES]
+    if leaning:
+        places = " and ".join(column.line.name for column in leaning)
+        yield _note(
+            f"On {places} the lowest of them lean on the bulk capacitor: a larger one would raise them."
+        )
+
+
+def _side_by_side(columns: Sequence[Column], *, least: int, room: int) -> Iterable[slice]:
+    """Runs of lines whose figures fit beside each other."""
+    first = used = 0
+    for index, column in enumerate(columns):
+        width = GAP + max(least, len(column.line.name))
+        if index > first and used + width > room:
+            yield slice(first, index)
+            first, used = index, 0
+        used += width
+    yield slice(first, len(columns))
+
+
+def _rungs(head: str, steps: Sequence[Step], columns: Sequence[Column]) -> RenderableType:
     table = _table(
-        (0, "left", True), (0, "left", True), (0, "left", True), *[(6, "right", True)] * len(columns)
+        (0, "left", True), (0, "left", False), (0, "left", True), *[(5, "right", True)] * len(columns)
     )
-    table.add_row(*_heads(f"What stops it{at}, first to last", "", ""), *_line_heads(columns))
-    for step in assessment.worst.steps:
+    table.add_row(*_heads(head, "", ""), *_line_heads(columns))
+    for step in steps:
         powers = [
             _watts(float(other.ceiling.power))
             for column in columns
@@ -225,14 +277,7 @@ def _ladder(assessment: Assessment, *, several: bool) -> Iterable[RenderableType
         table.add_row(f"  {step.rung.name}", step.parts, step.rung.question, *powers)
         if step.mean_power is not None:
             table.add_row("    at the mean bulk voltage", "", "", *_mean_powers(columns, step))
-    yield table
-    yield _note("Watts at the sockets, at the bulk's valley. Reach: stops the power. Hold: a rating.")
-    leaning = [column for column in columns if column.binding.bulk_share > BULK_DECIDES]
-    if leaning:
-        places = " and ".join(column.line.name for column in leaning)
-        yield _note(
-            f"On {places} the lowest of them lean on the bulk capacitor: a larger one would raise them."
-        )
+    return table
 
 
 def _mean_powers(columns: Sequence[Column], step: Step) -> list[str]:
@@ -279,18 +324,22 @@ def _range(low: float, high: float) -> str:
 # --- operating points and small currents ----------------------------------------------------------
 
 
-def _points(check: Check) -> RenderableType:
-    points = [point for point in check.points if point is not None]
-    table = _table((0, "left", True), *[(9, "right", True)] * len(check.points))
-    load = format_quantity(check.load or 0.0, "current")
+def _points(check: Check) -> Iterable[RenderableType]:
+    head = f"At a load of {format_quantity(check.load or 0.0, 'current')}"
     columns = check.assessments[0].columns
-    table.add_row(_head(f"At a load of {load}"), *_line_heads(columns))
+    for run in _side_by_side(columns, least=8, room=51):
+        yield _point_rows(head, columns[run], check.points[run])
+    if None in check.points:
+        yield _note("-: the bulk cannot feed this load.")
+
+
+def _point_rows(head: str, columns: Sequence[Column], points: Sequence[LoadPoint | None]) -> RenderableType:
+    table = _table((0, "left", True), *[(8, "right", True)] * len(points))
+    table.add_row(_head(head), *_line_heads(columns))
     for name, cell in _POINT_ROWS:
-        cells = [cell(point) if point is not None else "-" for point in check.points]
+        cells = [cell(point) if point is not None else "-" for point in points]
         if any(cell != "" for cell in cells):
             table.add_row(f"  {name}", *cells)
-    if len(points) < len(check.points):
-        table.add_row("  -: the bulk cannot feed this load", *[""] * len(check.points))
     return table
 
 
@@ -331,13 +380,15 @@ def _indicators(check: Check) -> RenderableType:
 
 
 def _load_tests(board: Board) -> RenderableType:
-    table = _table((0, "left", True), (0, "right", True), (0, "right", True), (0, "left", False))
+    from rich.padding import Padding
+
+    table = _table((0, "left", False), (0, "right", True), (0, "right", True), (0, "left", False))
     table.add_row(*_heads("Load test, as written down", "mains", "at the wall", ""))
     for row in board.load_tests:
-        readings = ", ".join(_reading(reading) for reading in row.readings)
+        readings = "\n".join(_reading(reading) for reading in row.readings)
         mains = "" if row.mains is None else f"{row.mains:g} V"
         wall = "" if row.wall_power is None else f"{row.wall_power:.4g} W"
-        table.add_row(f"  {readings}", mains, wall, row.note)
+        table.add_row(Padding(readings, (0, 0, 0, GAP)), mains, wall, row.note)
     return table
 
 
@@ -374,7 +425,7 @@ def _table(*columns: tuple[int, str, bool]) -> Table:
     """A borderless table; columns are (least width, side, keep on one line)."""
     from rich.table import Table
 
-    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0), width=None)
+    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, GAP, 0, 0), width=None)
     for width, side, keep in columns:
         table.add_column(justify=side, no_wrap=keep, min_width=width or None)  # type: ignore[arg-type]
     return table

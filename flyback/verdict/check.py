@@ -10,8 +10,8 @@ from flyback.analysis import tolerance
 from flyback.analysis.assessment import Assessment, Column, assess
 from flyback.analysis.bulk import Line
 from flyback.analysis.circuit import Circuit, Supply
-from flyback.analysis.demand import Case, Demand, lowest
-from flyback.analysis.inputs import asked, dc_line, mains_line, nominal_numbers
+from flyback.analysis.demand import Case, Demand
+from flyback.analysis.inputs import asked, nominal_numbers
 from flyback.analysis.load_point import LoadPoint, load_point
 from flyback.analysis.rail import Indicator, small_currents
 from flyback.analysis.trace import trace
@@ -19,17 +19,12 @@ from flyback.board.model import Board, Value
 from flyback.equations import ports, rectifier
 from flyback.equations.formula import Real, Recorder, recording
 from flyback.errors import Problem, RequestError
-from flyback.reference import rows
 from flyback.verdict.judge import judge
 from flyback.verdict.label import judge_label, power_claims
+from flyback.verdict.lines import lines_to_judge
+from flyback.verdict.notices import notices
 from flyback.verdict.why import why
 from flyback.verdict.words import FAILING, SEVERITY, Judgement
-
-NAMED_LINES = (115.0, 230.0)
-"""Mains voltages shown between the ends of the range [V]."""
-
-BOTH_FREQUENCIES = (50.0, 60.0)
-"""Mains frequencies tried where the label prints none [Hz]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +113,7 @@ def check(
     if board.topology != "flyback":
         return _not_judged(board, label, samples, seed, recorder)
     circuit = trace(board)
-    lines = _lines(board, circuit, mains=mains, frequency=frequency, dc=dc)
+    lines = lines_to_judge(board, circuit, mains=mains, frequency=frequency, dc=dc)
     claims = power_claims(board.label)
     demands: dict[float, list[Demand]] = {}
     for claim in claims:
@@ -149,7 +144,7 @@ def check(
         assumed=(*circuit.assumed, *lent),
         not_checked=(*_not_checked(first), *trouble, *no_currents),
         left_out=circuit.left_out,
-        notices=_notices(circuit, supply, first),
+        notices=notices(circuit, supply, first),
         samples=samples,
         seed=seed,
         recorders=(recorder, details, *(assessment.recorder for assessment in assessments.values())),
@@ -211,67 +206,6 @@ def _not_judged(
     )
 
 
-# --- where the claims are judged ------------------------------------------------------------------
-
-
-def _lines(
-    board: Board,
-    circuit: Circuit,
-    *,
-    mains: Sequence[float] | float | None,
-    frequency: float | None,
-    dc: float | None,
-) -> list[Line]:
-    """The lines to judge at: asked for, or the label's range with its customary tolerance."""
-    if dc is not None:
-        return [dc_line(dc)]
-    if isinstance(mains, (int, float)):
-        voltages = [float(mains)]
-    elif mains is not None:
-        voltages = [float(V) for V in mains]
-    else:
-        voltages = _label_voltages(board)
-    if frequency is not None:
-        frequencies: tuple[float, ...] = (frequency,)
-    else:
-        frequencies = board.label.frequencies or BOTH_FREQUENCIES
-    return [_worse(circuit, board, V, frequencies) for V in voltages]
-
-
-def _label_voltages(board: Board) -> list[float]:
-    if board.label.mains is None:
-        if board.tried_on is not None:
-            return [board.tried_on[0]]
-        raise RequestError(
-            Problem(
-                "the label's mains range is not given;",
-                field="label.mains",
-                hint="write it in the file, or say --mains 230V.",
-            )
-        )
-    tolerance_row = rows("mains_tolerance")[0]
-    low = board.label.mains[0] * (1 - tolerance_row["below_percent"] / 100)
-    high = board.label.mains[1] * (1 + tolerance_row["above_percent"] / 100)
-    tried = [] if board.tried_on is None else [board.tried_on[0]]
-    inside = {V for V in (*NAMED_LINES, *tried) if low < V < high}
-    return sorted({low, high, *inside})
-
-
-def _worse(circuit: Circuit, board: Board, V_ac: float, frequencies: Sequence[float]) -> Line:
-    """The line at the frequency that leaves the lower ceiling."""
-    if len(frequencies) == 1:
-        return mains_line(V_ac, frequencies[0])
-    supply = circuit.supply({key: value.nominal for key, value in circuit.values.items()})
-    voltage = max((row.voltage for row in board.label.outputs), default=5.0)
-
-    case = Case(circuit, voltage, ())
-
-    def least(frequency: float) -> float:
-        return float(lowest(case.ladder(supply, Line(V_ac=V_ac, f_line=frequency))))
-
-    return mains_line(V_ac, min(sorted(frequencies), key=least))
-
-
 def _voltage(claims: Sequence[Demand], judgement: Judgement) -> float:
     return next(claim.voltage for claim in claims if claim.name == judgement.text)
 
@@ -322,26 +256,3 @@ def _points(
 
 def _not_checked(assessment: Assessment) -> tuple[str, ...]:
     return tuple(f"{rung}: needs {', '.join(keys)}" for rung, keys in assessment.lacking.items())
-
-
-def _notices(circuit: Circuit, supply: Supply, assessment: Assessment) -> tuple[str, ...]:
-    notices = []
-    row = max(circuit.board.label.outputs, key=lambda r: r.voltage, default=None)
-    if row is not None and supply.V_rail is not None and "eta_post" not in circuit.missing:
-        off = float(supply.V_rail) / row.voltage - 1
-        if 0.05 < abs(off) <= 0.15:
-            notices.append(
-                f"The rail is set to {float(supply.V_rail):.3g} V; the label says {row.voltage:g} V."
-            )
-    for column in assessment.columns:
-        for step in column.steps:
-            if step.rung.name == "current limit" and step.subharmonics < 1:
-                lower = f"{100 * (1 - step.subharmonics):.0f} %"
-                notices.append(
-                    f"At {column.line.full_name} and the current limit the pulses alternate (duty above "
-                    f"one half, too little ramp): the power may be {lower} lower; the band is widened "
-                    "by that."
-                )
-    if assessment.unsettled:
-        notices.append(f"{assessment.unsettled} samples did not settle on a bulk valley.")
-    return tuple(notices)

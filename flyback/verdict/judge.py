@@ -29,17 +29,19 @@ def judge(circuit: Circuit, demand: Demand, assessment: Assessment) -> Judgement
     lower the result caps a favourable word at ``cannot tell``, and so does a guess that decides alone.
     """
     if not any(column.steps for column in assessment.columns):
-        keys = dict.fromkeys(key for keys in assessment.lacking.values() for key in keys)
-        return Judgement(demand.name, Word.CANNOT_TELL, f"needs {', '.join(keys)}")
+        keys = _unknown_reach(assessment)
+        return Judgement(demand.name, Word.CANNOT_TELL, f"needs {', '.join(keys)}", unknown=keys)
     column = assessment.worst
     outcome = column.outcome(demand)
     word, also, reason = _word(outcome)
     unknown = _unknown_reach(assessment)
     if word not in FAILING and unknown:
-        word, also, reason = Word.CANNOT_TELL, None, f"{word} as far as known; needs {unknown}"
+        reason = f"{word} as far as known; needs {', '.join(unknown)}"
+        word, also = Word.CANNOT_TELL, None
     elif word is not Word.IMPOSSIBLE and _guess_decides(outcome):
         word, also, reason = Word.CANNOT_TELL, None, f"{word}, but a guess decides it"
-    return Judgement(demand.name, word, reason, also, column, outcome, culprit(circuit, column))
+    stopped_by = culprit(circuit, column)
+    return Judgement(demand.name, word, reason, also, column, outcome, stopped_by, unknown)
 
 
 def _word(outcome: Outcome) -> tuple[Word, Word | None, str]:
@@ -53,9 +55,9 @@ def _word(outcome: Outcome) -> tuple[Word, Word | None, str]:
     return word, others[0] if others else None, reason
 
 
-def _unknown_reach(assessment: Assessment) -> str:
+def _unknown_reach(assessment: Assessment) -> tuple[str, ...]:
     keys = (key for name, keys in assessment.lacking.items() if name in _REACH for key in keys)
-    return ", ".join(dict.fromkeys(keys))
+    return tuple(dict.fromkeys(keys))
 
 
 def _guess_decides(outcome: Outcome) -> bool:

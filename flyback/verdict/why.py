@@ -12,7 +12,7 @@ from flyback.equations.formula import Real
 from flyback.units import format_quantity
 from flyback.verdict.judge import culprit
 from flyback.verdict.label import amount
-from flyback.verdict.words import Judgement
+from flyback.verdict.words import Judgement, Word
 
 _LIMITS = ("current limit", "constant-current loop")
 
@@ -26,7 +26,7 @@ def why(
         elsewhere: the ladder where the supply was tried; told too if another part stops it there.
     """
     column, outcome = judgement.column, judgement.outcome
-    if column is None or outcome is None:
+    if column is None or outcome is None or judgement.word is Word.CANNOT_TELL:
         return ()
     here = [_stopped(circuit, supply, column)]
     needed = float(outcome.needed)

@@ -70,6 +70,7 @@ class Judgement:
         reason: one plain sentence.
         column: ladder at the worst line, for a claim that was judged by power.
         outcome: the claim's counts there.
+        unknown: file keys whose values could lower the result.
         figure: the number that label arithmetic arrived at, where there is one.
         culprit: parts that stop it first, as a report names them.
     """
@@ -81,4 +82,5 @@ class Judgement:
     column: Column | None = None
     outcome: Outcome | None = None
     culprit: str = ""
+    unknown: tuple[str, ...] = ()
     figure: Real | None = None
