@@ -149,11 +149,26 @@ def run() -> None:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="flyback.spelt")
     try:
-        main(standalone_mode=True)
+        try:
+            main(standalone_mode=True)
+        finally:
+            _flush()
     except FlybackError as error:
         click.echo(f"flyback: {error}", err=True)
         sys.exit(2)
-    except BrokenPipeError:
-        # the reader of a pipe has gone; nothing is left to say
+    except OSError as error:
+        click.echo(f"flyback: the output cannot be written: {error.strerror}.", err=True)
+        sys.exit(2)
+
+
+def _flush() -> None:
+    """Write what is left, unless the reader of a pipe has gone."""
+    if not isinstance(sys.stdout, io.TextIOWrapper):
+        return
+    try:
+        sys.stdout.flush()
+    except OSError as error:
+        # Python would try once more on leaving
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(0)
+        if not isinstance(error, BrokenPipeError):
+            raise

@@ -31,6 +31,9 @@ SOLVED_SAMPLES = 1e-7
 SETTLED = 1e-6
 """Largest relative difference of the two powers that counts as solved."""
 
+ANGLE_STEPS = 3
+"""Newton steps for the departure angle where there is a series resistance."""
+
 THETA_STEPS = 6
 """Fixed-point steps for the power at a given valley; the departure angle depends on it weakly."""
 
@@ -196,6 +199,8 @@ def mean_voltage(supply: Supply, line: Line, V_crest: Real, V_valley: Real, P_bu
         theta=theta,
         f_line=line.f_line,
         n_pulse=supply.n_pulse,
+        R_series=supply.R_series,
+        P_bulk=P_bulk,
     )
 
 
@@ -209,6 +214,16 @@ def _discharge(
         R_series=supply.R_series,
         f_line=line.f_line,
     )
+    for _ in range(ANGLE_STEPS if np.any(supply.R_series) else 0):
+        theta = mains.departure_angle_step(
+            theta=theta,
+            V_valley=V_valley,
+            P_bulk=P_bulk,
+            V_crest=V_crest,
+            C_bulk=supply.C_bulk,
+            R_series=supply.R_series,
+            f_line=line.f_line,
+        )
     V_depart = mains.departure_voltage(V_crest=V_crest, theta=theta)
     t_meet = mains.meeting_time(
         V_valley=V_valley, V_crest=V_crest, f_line=line.f_line, n_pulse=supply.n_pulse

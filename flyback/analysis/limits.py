@@ -209,16 +209,13 @@ def rectifier_current(at: Situation) -> Ceiling:
     return Ceiling(at.socket(rectifier.output_power(V_o=at.V_o, I_o=at.supply.I_rectifier)))
 
 
-def _heating(
-    at: Situation, rung: str, rms: Callable[[Pulse, Delivery], Real], limit: Real, symbol: str
-) -> Ceiling:
+def _heating(at: Situation, rung: str, rms: Callable[[Pulse], Real], limit: Real, symbol: str) -> Ceiling:
     """Power at which an rms current reaches a limit, at the mean bulk voltage of the current limit."""
     reference = at.limited
     start = at.starts.get(rung)
 
     def measure(I_off: Real) -> Real:
-        done = at.opened(reference.V_mean, I_off)
-        return rms(done, deliver(at.circuit, at.supply, done, V_o=at.V_o))
+        return rms(at.opened(reference.V_mean, I_off))
 
     I_off = solved(
         "I_off",
@@ -232,12 +229,16 @@ def _heating(
 
 def capacitor_ripple(at: Situation) -> Ceiling:
     """Power at which an output capacitor carries its rated ripple current."""
-    return _heating(at, "capacitor ripple", lambda _, done: done.I_c_rms, at.supply.I_ripple, "I_c_rms")
+
+    def ripple(done: Pulse) -> Real:
+        return deliver(at.circuit, at.supply, done, V_o=at.V_o).I_c_rms
+
+    return _heating(at, "capacitor ripple", ripple, at.supply.I_ripple, "I_c_rms")
 
 
 def sense_power(at: Situation) -> Ceiling:
     """Power at which a sense resistor reaches its power rating."""
-    return _heating(at, "sense resistor power", lambda done, _: done.I_p_rms, at.supply.I_sense, "I_p_rms")
+    return _heating(at, "sense resistor power", lambda done: done.I_p_rms, at.supply.I_sense, "I_p_rms")
 
 
 def auxiliary_supply(at: Situation) -> Ceiling:

@@ -48,6 +48,7 @@ class Pulse:
     t_on: Real
     t_dem: Real
     P_store: Real
+    P_fill: Real
     I_p_mean: Real
     I_p_rms: Real
     P_in: Real
@@ -154,6 +155,7 @@ def pulse(
     I_v = transformer.valley_current(I_pk=I_pk, I_bcm=I_bcm)
     t_on = switch.on_time(L_p=s.L_p, I_off=I_off, I_v=I_v, V_on=V_on)
     P_store = transformer.stored_power(L_p=s.L_p, I_pk=I_pk, I_v=I_v, f_s=f_s)
+    P_fill = clamp.refill_power(L_leak=s.L_leak, I_v=I_v, V_dc=V_dc, V_r=V_r, f_s=f_s)
     I_p_mean = switch.primary_mean_current(I_off=I_off, I_v=I_v, t_on=t_on, f_s=f_s)
     I_p_rms = switch.primary_rms_current(I_off=I_off, I_v=I_v, t_on=t_on, f_s=f_s)
     P_cond = switch.conduction_loss(I_p_rms=I_p_rms, I_p_mean=I_p_mean, R_on=s.R_on, V_sat=s.V_sat)
@@ -174,9 +176,10 @@ def pulse(
         t_on=t_on,
         t_dem=transformer.demagnetisation_time(L_m=s.L_m, I_pk=I_pk, I_v=I_v, V_r=V_r),
         P_store=P_store,
+        P_fill=P_fill,
         I_p_mean=I_p_mean,
         I_p_rms=I_p_rms,
-        P_in=rectifier.input_power(P_store=P_store, P_cond=P_cond, P_close=P_close),
+        P_in=rectifier.input_power(P_store=P_store, P_fill=P_fill, P_cond=P_cond, P_close=P_close),
     )
 
 
@@ -220,7 +223,9 @@ def deliver(circuit: Circuit, supply: Supply, done: Pulse, *, V_o: Real) -> Deli
     P_clamp = clamp.clamp_power(P_leak=P_leak, V_c=V_c, V_r=done.V_r)
     t_reset = clamp.leakage_reset_time(L_leak=s.L_leak, I_pk=done.I_pk, V_c=V_c, V_r=done.V_r)
     P_swing = clamp.drain_swing_power(C_d=s.C_d, V_r=done.V_r, f_s=done.f_s)
-    P_sec = rectifier.secondary_power(P_store=done.P_store, P_clamp=P_clamp, P_swing=P_swing)
+    P_sec = rectifier.secondary_power(
+        P_store=done.P_store, P_fill=done.P_fill, P_clamp=P_clamp, P_swing=P_swing
+    )
     I_s_pk = rectifier.secondary_peak_current(
         n=s.n, I_pk=done.I_pk, V_r=done.V_r, t_reset=t_reset, L_m=s.L_m
     )

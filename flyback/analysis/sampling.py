@@ -44,11 +44,12 @@ class Counted:
     def add(self, rows: Mapping[str, Ceiling], needed: Sequence[Real], size: int) -> None:
         """Count one block."""
         self.samples += size
+        open_gap = np.zeros(size, dtype=bool)
         for name, ceiling in rows.items():
             self.rungs[name].add(ceiling.power, size)
             if ceiling.loaded is not None:
-                gap = np.broadcast_to(ceiling.loaded.gap, (size,))
-                self.unsettled += int(np.count_nonzero(gap >= bulk.SETTLED))
+                open_gap |= ceiling.loaded.gap >= bulk.SETTLED
+        self.unsettled += int(np.count_nonzero(open_gap))
         reached, all_rungs = lowest(rows, Question.REACH), lowest(rows)
         self.lowest.add(all_rungs, size)
         for index, need in enumerate(needed):

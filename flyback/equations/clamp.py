@@ -58,6 +58,16 @@ def leakage_reset_time(*, L_leak: Real, I_pk: Real, V_c: Real, V_r: Real) -> Rea
 
 
 @formula(
+    symbol="P_fill",
+    source="energy balance of the commutation at turn-on",
+    balance="supply plus reflected voltage bring the leakage current up; the supply's share",
+)
+def refill_power(*, L_leak: Real, I_v: Real, V_dc: Real, V_r: Real, f_s: Real) -> Real:
+    """Power the supply gives while the leakage current rises to the valley current (zero without one)."""
+    return L_leak * I_v**2 * f_s * V_dc / (2 * (V_dc + V_r))
+
+
+@formula(
     symbol="P_swing",
     source="energy of a capacitor",
     balance="the drain is lifted by the reflected voltage; the ringing then burns that energy",

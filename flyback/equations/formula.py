@@ -51,6 +51,9 @@ class Formula(Generic[P]):
     source: str
     balance: str
 
+    def __reduce__(self) -> str:
+        return self.name
+
     def __call__(self, *args: P.args, **arguments: P.kwargs) -> Real:
         recorder = _active.get()
         if recorder is None:
@@ -99,6 +102,8 @@ def formula(*, symbol: str, source: str, balance: str) -> Callable[[Callable[P, 
         if made.name in FORMULAS:
             raise ValueError(f"two formulas are called {made.name}")
         FORMULAS[made.name] = made
+        # as for any decorated function: where it is found, what it says, what it wraps
+        made.__dict__["__module__"] = function.__module__
         made.__dict__["__doc__"] = function.__doc__
         made.__dict__["__wrapped__"] = function
         return made

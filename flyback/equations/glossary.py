@@ -122,7 +122,8 @@ P_leak    | power stored in the leakage inductance                 | power      
 t_reset   | time in which the clamp brings the leakage current to zero | time          | t_{reset}
 P_store   | power passed through the magnetising field             | power             | P_{store}
 P_cond    | conduction loss of the primary path                    | power             | P_{cond}
-P_close   | power the drain capacitance takes from the supply      | power             | P_{close}
+P_close   | power the drain capacitance takes from the supply beyond the stored energy | power             | P_{close}
+P_fill    | power that brings the leakage current back up at turn-on | power           | P_{fill}
 P_swing   | power that swings the drain up and does not come back  | power             | P_{swing}
 P_in      | power taken from the bulk                              | power             | P_{in}
 P_sec     | power reaching the secondary winding                   | power             | P_{sec}
@@ -185,7 +186,7 @@ n_ports   | number of ports                                        | number     
 S_in      | apparent power at the mains                            | apparent power    | S_{in}
 """
 
-_SIGNED = {"theta", "s_test", "I_v"}
+_SIGNED = {"theta", "s_test", "I_v", "P_close"}
 
 
 def _read() -> dict[str, Entry]:

@@ -51,6 +51,37 @@ def departure_angle(*, P_bulk: Real, V_crest: Real, C_bulk: Real, R_series: Real
 
 
 @formula(
+    symbol="theta",
+    source=_CIRCUIT,
+    balance="one Newton step towards the angle at which the charging current has fallen to zero",
+)
+def departure_angle_step(
+    *,
+    theta: Real,
+    V_valley: Real,
+    P_bulk: Real,
+    V_crest: Real,
+    C_bulk: Real,
+    R_series: Real,
+    f_line: Real,
+) -> Real:
+    """Departure angle with the start of the charging pulse taken along, from a nearby later angle.
+
+    The response of series resistance and capacitor from the moment the sine meets the valley on;
+    needs a series resistance. Three steps settle from `departure_angle`.
+    """
+    lag = 2 * f_line * R_series * C_bulk * maths.pi
+    phase = maths.arctan(lag)
+    start = -maths.arccos(maths.minimum(V_valley / V_crest, 1))
+    load = (
+        P_bulk * maths.sqrt(1 + lag**2) / (2 * f_line * C_bulk * V_crest**2 * maths.cos(theta) * maths.pi)
+    )
+    decaying = (maths.sin(start - phase) - load) * maths.exp((start - theta) / lag)
+    surplus = maths.sin(theta - phase) - load - decaying
+    return theta - surplus / (maths.cos(theta - phase) + decaying / lag)
+
+
+@formula(
     symbol="V_depart",
     source=_CIRCUIT,
     balance="at that moment the capacitor still sits on the mains sine",
@@ -88,7 +119,7 @@ def bulk_power(
 @formula(
     symbol="V_mean",
     source="time average of the two parts of the bulk waveform",
-    balance="area of the constant-power discharge plus area under the mains crest",
+    balance="area of the discharge plus area under the crest, less the drop of the charging current",
 )
 def bulk_mean_voltage(
     *,
@@ -99,16 +130,16 @@ def bulk_mean_voltage(
     theta: Real,
     f_line: Real,
     n_pulse: Real,
+    R_series: Real,
+    P_bulk: Real,
 ) -> Real:
-    """Bulk voltage averaged over one charging period.
-
-    Validity: the charging part follows the mains (series resistance small).
-    """
+    """Bulk voltage averaged over one charging period."""
     omega = 2 * f_line * maths.pi
     discharge = 2 * (V_depart**2 + V_depart * V_valley + V_valley**2) / (V_depart + V_valley) / 3
     start = maths.arccos(maths.minimum(V_valley / V_crest, 1))
     charge = V_crest * (maths.sin(start) + maths.sin(theta)) / omega
-    return (discharge * (t_meet - theta / omega) + charge) * f_line * n_pulse
+    area = discharge * (t_meet - theta / omega) + charge
+    return area * f_line * n_pulse - R_series * P_bulk / V_depart
 
 
 @formula(

@@ -9,21 +9,21 @@ from flyback.equations.formula import Real, formula
 @formula(
     symbol="P_sec",
     source="energy balance",
-    balance="stored power less clamp and ringing",
+    balance="stored power and refilling of the leakage, less clamp and ringing",
 )
-def secondary_power(*, P_store: Real, P_clamp: Real, P_swing: Real) -> Real:
+def secondary_power(*, P_store: Real, P_fill: Real, P_clamp: Real, P_swing: Real) -> Real:
     """Power reaching the secondary winding."""
-    return maths.maximum(P_store - P_clamp - P_swing, 0)
+    return maths.maximum(P_store + P_fill - P_clamp - P_swing, 0)
 
 
 @formula(
     symbol="P_in",
     source="energy balance",
-    balance="stored power plus the losses of the on time",
+    balance="stored power, refilling of the leakage and the losses of the on time",
 )
-def input_power(*, P_store: Real, P_cond: Real, P_close: Real) -> Real:
+def input_power(*, P_store: Real, P_fill: Real, P_cond: Real, P_close: Real) -> Real:
     """Power taken from the bulk."""
-    return P_store + P_cond + P_close
+    return P_store + P_fill + P_cond + P_close
 
 
 @formula(
@@ -87,15 +87,3 @@ def output_power(*, V_o: Real, I_o: Real) -> Real:
 def current_at_power(*, P_o: Real, V_o: Real) -> Real:
     """Output current that a power needs."""
     return P_o / V_o
-
-
-@formula(
-    symbol="P_sec",
-    source="energy balance",
-    balance="mean current x (V_o + V_f) + heat in winding and capacitor ESR",
-)
-def secondary_power_for_output(
-    *, I_o: Real, V_o: Real, V_f: Real, I_s_rms: Real, R_sec: Real, R_esr: Real
-) -> Real:
-    """Power the secondary winding must receive for an output current."""
-    return I_o * (V_o + V_f) + I_s_rms**2 * (R_sec + R_esr) - I_o**2 * R_esr

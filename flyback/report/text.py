@@ -28,6 +28,9 @@ WIDTH = 80
 CLAIM_WIDTH = 30
 """Columns after which the text of a claim is broken, so that a long port name leaves room for figures."""
 
+READING_WIDTH = 40
+"""Columns up to which a reading of the load test stays on one line."""
+
 GAP = 2
 """Columns between two columns of a table."""
 
@@ -69,7 +72,7 @@ def _blocks(check: Check) -> Iterable[RenderableType]:
         for assessment in check.assessments:
             if any(column.steps for column in assessment.columns):
                 yield from _ladder(assessment, several=len(check.assessments) > 1)
-                yield _spread(assessment)
+                yield from _spread(assessment)
         if check.points:
             yield from _points(check)
         if check.indicators:
@@ -155,6 +158,12 @@ def _figures(check: Check, judgement: Judgement, room: int) -> str:
 
     lowest = column.lowest
     nominal, low, high = (figure(float(x), column) for x in (lowest.nominal, lowest.low, lowest.high))
+    if judgement.word is Word.CANNOT_TELL and judgement.unknown:
+        known = f"no known limit on {column.line.name}"
+        if math.isfinite(nominal):
+            most = format_quantity(nominal, dimension)
+            known = f"at most {most} on {column.line.name}, as far as known"
+        return f"{known}\nneeds {', '.join(judgement.unknown)}"
     here = f"{_with_band(nominal, low, high, dimension)} on {column.line.name}"
     other = _other_column(check, judgement)
     if other is None:
@@ -172,7 +181,7 @@ def _figures(check: Check, judgement: Judgement, room: int) -> str:
 
 
 def _with_band(nominal: float, low: float, high: float, dimension: str) -> str:
-    """ "11.4 W (9.54 to 13.4)": the unit once, unless the band is written in another one."""
+    """Such as 11.4 W (9.54 to 13.4): the unit once, unless the band is written in another one."""
     text = _limit(nominal, dimension)
     if math.isinf(low):
         return text
@@ -294,9 +303,12 @@ def _watts(power: float) -> str:
     return f"{power:.1f}" if power >= 10 else f"{power:.2f}"
 
 
-def _spread(assessment: Assessment) -> RenderableType:
+def _spread(assessment: Assessment) -> Iterable[RenderableType]:
     column = assessment.worst
-    table = _table((0, "left", True), (8, "right", True), (0, "right", True), (0, "right", True))
+    steps = [step for step in column.steps if math.isfinite(step.band.corner_low)]
+    if not steps:
+        return
+    table = _table((0, "left", False), (8, "right", True), (0, "right", True), (0, "right", True))
     heads = (
         f"What the tolerances do at {column.line.full_name}",
         "nominal",
@@ -304,17 +316,15 @@ def _spread(assessment: Assessment) -> RenderableType:
         "extreme corners",
     )
     table.add_row(*[_head(text) for text in heads])
-    for step in column.steps:
+    for step in steps:
         band = step.band
-        if float(band.nominal) == float("inf") and band.corner_low == float("inf"):
-            continue
         table.add_row(
             f"  {step.rung.name}",
             _watts(float(band.nominal)),
             _range(band.low, band.high),
             f"{_range(band.corner_low, band.corner_high)} W",
         )
-    return table
+    yield table
 
 
 def _range(low: float, high: float) -> str:
@@ -382,7 +392,9 @@ def _indicators(check: Check) -> RenderableType:
 def _load_tests(board: Board) -> RenderableType:
     from rich.padding import Padding
 
-    table = _table((0, "left", False), (0, "right", True), (0, "right", True), (0, "left", False))
+    readings_of = (reading for row in board.load_tests for reading in row.readings)
+    keep = all(len(_reading(reading)) <= READING_WIDTH for reading in readings_of)
+    table = _table((0, "left", keep), (0, "right", True), (0, "right", True), (0, "left", False))
     table.add_row(*_heads("Load test, as written down", "mains", "at the wall", ""))
     for row in board.load_tests:
         readings = "\n".join(_reading(reading) for reading in row.readings)
@@ -427,7 +439,12 @@ def _table(*columns: tuple[int, str, bool]) -> Table:
 
     table = Table(box=None, show_header=False, pad_edge=False, padding=(0, GAP, 0, 0), width=None)
     for width, side, keep in columns:
-        table.add_column(justify=side, no_wrap=keep, min_width=width or None)  # type: ignore[arg-type]
+        table.add_column(
+            justify=side,  # type: ignore[arg-type]
+            no_wrap=keep,
+            min_width=width or None,
+            overflow="fold",
+        )
     return table
 
 

