@@ -169,7 +169,7 @@ def _refuse(
     numbers += [("load", load, 1e-6, 1000, "A"), ("samples", samples, 100, 100_000_000, "")]
     for name, value, low, high, unit in numbers:
         if value is not None and not low <= value <= high:
-            expected = f"{low:g} to {high:g} {unit}".strip()
+            expected = f"{low:.10g} to {high:.10g} {unit}".strip()
             message = f"{value:g} {unit}".strip() + f" cannot be used; expected {expected}."
             problems.append(Problem(message, field=name, given=f"{value:g}", expected=expected))
     if dc is not None and (given or frequency is not None):

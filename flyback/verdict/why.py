@@ -23,7 +23,8 @@ def why(
     """Paragraphs that say what stops the claim first, at the line where it was judged.
 
     Args:
-        elsewhere: the ladder where the supply was tried; told too if another part stops it there.
+        elsewhere: the ladder where the supply was tried; told too if another part stops the claim
+            there.
     """
     column, outcome = judgement.column, judgement.outcome
     if column is None or outcome is None or judgement.word is Word.CANNOT_TELL:
@@ -32,7 +33,9 @@ def why(
     needed = float(outcome.needed)
     stopped = column.binding.ceiling.loaded
     by_bulk = culprit(circuit, column) != column.binding.parts
-    if float(column.lowest.nominal) < needed and not by_bulk and stopped is not None:
+    if float(column.lowest.nominal) >= needed:
+        return (" ".join(here),)
+    if not by_bulk and stopped is not None:
         here.append(_would_need(circuit, supply, column, stopped.load, needed))
     if elsewhere is None or culprit(circuit, elsewhere) == culprit(circuit, column):
         return (" ".join(here),)
