@@ -121,7 +121,10 @@ def check(
 @main.command()
 @click.argument("file", type=click.Path(), metavar="FILE")
 def new(file: str) -> None:
-    """Write a commented board file to fill in; never over an existing one."""
+    """Write a commented board file to fill in.
+
+    An existing file is never written over: the next free name is taken and said.
+    """
     from flyback.board.template import write_template
 
     written = write_template(file)

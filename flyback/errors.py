@@ -49,10 +49,11 @@ class InputError(FlybackError, ValueError):
 
     def __str__(self) -> str:
         lines = [str(problem) for problem in self.problems]
-        if self.source is None:
-            return "\n".join(lines)
+        if self.source is None and len(lines) == 1:
+            return lines[0]
         count = "1 problem" if len(lines) == 1 else f"{len(lines)} problems"
-        return "\n".join([f"{self.source}: {count}", *(f"  {line}" for line in lines)])
+        head = count if self.source is None else f"{self.source}: {count}"
+        return "\n".join([head, *(f"  {line}" for line in lines)])
 
 
 class QuantityError(InputError):

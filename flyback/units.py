@@ -298,7 +298,7 @@ def _wrong_unit(text: str, number: str, symbol: str, dimension: str) -> _ReadErr
     example = DIMENSIONS[dimension].example
     marking = _as_marking(text, dimension)
     if not symbol:
-        hint = f"Write {number} {example.partition(' ')[2]} or whatever its unit is."
+        hint = f"Write {number} {example.partition(' ')[2]}."
         return _ReadError(text, "has no unit", f"{hint} {marking}" if marking else hint)
     if match := _HYPHENATED.fullmatch(text):
         mended = f"{match[1]}..{match[2]} {match[3]}".strip()

@@ -43,7 +43,10 @@ def test_the_screen_it_shows_is_what_the_command_prints():
 def test_ci_runs_its_two_commands():
     ci = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     commands = [block.strip() for block in _blocks("sh") if block.startswith("python3 -m venv")]
-    assert [command.split()[-1] for command in commands] == ["worked_examples/bedside_charger.toml", "pytest"]
+    assert [command.split()[-1] for command in commands] == [
+        "worked_examples/bedside_charger.toml",
+        "pytest",
+    ]
     assert "README.md" in ci
 
 

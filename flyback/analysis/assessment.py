@@ -145,7 +145,13 @@ def assess(
     Raises:
         NumericalError: where a result is not finite.
     """
-    case = Case(circuit, voltage, tuple(demands))
+    # a search may pass through impossible values; what comes out is checked to be finite, in words
+    with np.errstate(all="ignore"):
+        return _assess(Case(circuit, voltage, tuple(demands)), lines, samples, seed)
+
+
+def _assess(case: Case, lines: Sequence[Line], samples: int, seed: int) -> Assessment:
+    circuit = case.circuit
     with recording() as recorder:
         supply = circuit.supply(nominal_numbers(circuit))
         needed = case.needed(case.rail(supply))
@@ -159,7 +165,7 @@ def assess(
     )
     lacking = {rung.name: rung.lacking(circuit, lines[0]) for rung in rungs(circuit, lines[0])}
     return Assessment(
-        voltage=voltage,
+        voltage=case.voltage,
         columns=columns,
         lacking={name: keys for name, keys in lacking.items() if keys},
         samples=samples,

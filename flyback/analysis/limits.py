@@ -19,8 +19,8 @@ from flyback.analysis.operating_point import (
     Pulse,
     deliver,
     limit_pulse,
-    opening_for,
     pulse,
+    value_for,
 )
 from flyback.equations import ports, rectifier, regulation, switch, transformer
 from flyback.equations.formula import Real, solved
@@ -56,6 +56,8 @@ class Situation:
     Attributes:
         V_o: rail voltage [V].
         starts: where the solvers of a rung start from; empty in the nominal pass.
+        V_least: lowest supply at which the reflected voltage fits the duty limit [V]; None where the
+            control has no duty limit or it is unknown.
         limit: what the current limit (or constant-current loop) allows, which several rungs start
             from; None where a value it needs is unknown.
     """
@@ -66,6 +68,7 @@ class Situation:
     V_o: Real
     V_r: Real
     starts: Mapping[str, Start]
+    V_least: Real | None = None
     limit: Ceiling | None = None
 
     @property
@@ -76,11 +79,27 @@ class Situation:
         return self.limit.loaded
 
     def at_valley(self, rung: str, follow: Callable[[Real], Pulse]) -> Ceiling:
-        """A ceiling whose pulse is known as a function of the valley voltage."""
+        """A ceiling whose pulse is known as a function of the supply, judged at its own valley.
+
+        Where the pulse would pull the bulk below what the duty limit can use, it is judged at that
+        voltage: from there on the bulk stops the power, which is a rung of its own.
+        """
+        loaded = self.loaded(rung, follow)
+        if (
+            self.line.V_fixed is None
+            and self.V_least is not None
+            and np.any(loaded.V_valley < self.V_least)
+        ):
+            V_dc = transformer.voltage_in_regulation(V_valley=loaded.V_valley, V_least=self.V_least)
+            V_mean = transformer.voltage_in_regulation(V_valley=loaded.V_mean, V_least=self.V_least)
+            loaded = Bulk(V_dc, V_mean, follow(V_dc), loaded.gap)
+        return self.of(loaded)
+
+    def loaded(self, rung: str, follow: Callable[[Real], Pulse]) -> Bulk[Pulse]:
+        """The bulk under a pulse that is known as a function of the supply."""
         start = self.starts.get(rung)
         share = None if start is None else start.valley_share
-        loaded = bulk.solve(self.supply, self.line, follow, start=share)
-        return self.of(loaded)
+        return bulk.solve(self.supply, self.line, follow, start=share)
 
     def of(self, loaded: Bulk[Pulse]) -> Ceiling:
         """The ceiling that a loaded bulk and its pulse amount to."""
@@ -112,7 +131,7 @@ def situation(
 ) -> Situation:
     """Everything a rung needs, with the reflected voltage and the current limit worked out once."""
     V_r = transformer.reflected_voltage(n=supply.n, V_o=V_o, V_f=supply.V_f)
-    at = Situation(circuit, supply, line, V_o, V_r, starts or {})
+    at = Situation(circuit, supply, line, V_o, V_r, starts or {}, _least_supply(circuit, supply, V_r))
     if lacking(circuit, [*limit_needs(circuit), *load_needs(circuit, line)]):
         return at
     return replace(at, limit=at.at_valley(LIMIT, at.limit_pulse))
@@ -152,11 +171,10 @@ def base_drive(at: Situation) -> Ceiling:
     return at.at_valley("base drive", follow)
 
 
-def _least_supply(at: Situation) -> Real:
-    s = at.supply
-    return transformer.lowest_voltage_for_duty(
-        V_r=at.V_r, D_max=s.D_max, L_p=s.L_p, L_m=s.L_m, V_sat=s.V_sat
-    )
+def _least_supply(circuit: Circuit, s: Supply, V_r: Real) -> Real | None:
+    if s.D_max is None or circuit.constant_current:
+        return None
+    return transformer.lowest_voltage_for_duty(V_r=V_r, D_max=s.D_max, L_p=s.L_p, L_m=s.L_m, V_sat=s.V_sat)
 
 
 def _duty_pulse(at: Situation, V_dc: Real) -> Pulse:
@@ -171,26 +189,39 @@ def duty_limit(at: Situation) -> Ceiling:
     Above the supply at which the reflected voltage still fits, the current can build up from pulse
     to pulse, and duty limits nothing; there the bulk valley does (see `bulk_valley`).
     """
-    V_least = _least_supply(at)
+    V_least = at.V_least
     if at.line.V_fixed is None:
         spare = bulk.largest_power(at.supply, at.line, V_least)
         if np.all(np.greater_equal(spare, _duty_pulse(at, V_least).P_in)):
             return Ceiling(np.inf)
-    ceiling = at.at_valley("duty limit", lambda V: _duty_pulse(at, V))
-    assert ceiling.loaded is not None
-    free = np.greater_equal(ceiling.loaded.V_valley, V_least)
-    return Ceiling(_absent_where(free, ceiling.power))
+    loaded = at.loaded("duty limit", lambda V: _duty_pulse(at, V))
+    free = loaded.V_valley >= V_least
+    return Ceiling(_absent_where(free, at.of(loaded).power))
 
 
 def bulk_valley(at: Situation) -> Ceiling:
     """Power that takes the bulk down to where the reflected voltage no longer fits the duty limit.
 
-    The current limit is removed; what arrives at the sockets is reckoned at the efficiency of the
-    pulse that the current limit ends, since a pulse far above it would be no fair measure of losses.
+    The current limit is removed. What arrives at the sockets is reckoned at the efficiency of a pulse
+    from that voltage which takes the power, but no more than twice what the current limit takes.
     """
-    V_least = _least_supply(at)
+    V_least = at.V_least
     P_bulk = bulk.largest_power(at.supply, at.line, V_least)
-    eta = ports.efficiency(P_socket=current_limit(at).power, P_in=at.limited.load.P_in)
+    limited = at.limited.load
+    fair = ports.power_to_reckon_losses(P_bulk=P_bulk, P_in=limited.P_in)
+
+    def taken(I_off: Real) -> Real:
+        return at.opened(V_least, I_off).P_in
+
+    I_off = solved(
+        "I_off",
+        value_for(taken, fair, start=limited.I_off),
+        balance="power this pulse takes = power it shall take",
+        sides=lambda trial: (taken(trial), fair),
+    )
+    done = at.opened(V_least, I_off)
+    arrives = deliver(at.circuit, at.supply, done, V_o=at.V_o).P_socket
+    eta = ports.efficiency(P_socket=arrives, P_in=done.P_in)
     power = ports.socket_power_from_bulk(P_bulk=P_bulk, eta=eta)
     if at.circuit.free_running:
         return Ceiling(power)
@@ -219,7 +250,7 @@ def _heating(at: Situation, rung: str, rms: Callable[[Pulse], Real], limit: Real
 
     I_off = solved(
         "I_off",
-        opening_for(measure, limit, start=start.I_off if start else reference.load.I_off),
+        value_for(measure, limit, start=start.I_off if start else reference.load.I_off),
         balance=f"{symbol} of this pulse = its limit",
         sides=lambda trial: (measure(trial), limit),
     )

@@ -58,8 +58,10 @@ def load_point(circuit: Circuit, supply: Supply, line: Line, *, V_o: Real, I_o: 
     def follow(V_dc: Real) -> Pulse:
         return point_at_load(circuit, supply, V_dc=V_dc, V_o=V_o, I_o=I_o).pulse
 
-    loaded = bulk.solve(supply, line, follow)
-    delivery = deliver(circuit, supply, loaded.load, V_o=V_o)
+    # a search may pass through impossible values; whether it settled is checked below
+    with np.errstate(all="ignore"):
+        loaded = bulk.solve(supply, line, follow)
+        delivery = deliver(circuit, supply, loaded.load, V_o=V_o)
     if not np.all(np.asarray(loaded.gap) < bulk.SETTLED) or not np.isclose(delivery.I_o, I_o, rtol=1e-6):
         return None
     return describe(

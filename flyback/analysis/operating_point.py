@@ -17,10 +17,10 @@ from flyback.equations import clamp, output, ports, rectifier, regulation, switc
 from flyback.equations.formula import Real, solved, unrecorded
 
 SECANT_STEPS = 24
-"""Most steps of `opening_for`; a start within a factor of five needs about six."""
+"""Most steps of `value_for`; a start within a factor of five needs about six."""
 
 SOLVED = 1e-10
-"""Relative difference at which `opening_for` stops for one set of numbers."""
+"""Relative difference at which `value_for` stops for one set of numbers."""
 
 SOLVED_SAMPLES = 1e-7
 """The same for arrays of samples."""
@@ -150,7 +150,7 @@ def pulse(
     V_on = switch.primary_on_voltage(V_dc=V_dc, V_sat=s.V_sat, R_on=s.R_on, I_limit=I_off)
     I_pk = switch.peak_current(I_off=I_off, C_d=s.C_d, V_dc=V_dc, L_p=s.L_p)
     if f_s is None:
-        f_s = _frequency(circuit, s, V_on=V_on, V_r=V_r, I_off=I_off, I_pk=I_pk)
+        f_s = _frequency(circuit, s, V_on=V_on, V_r=V_r, I_pk=I_pk)
     I_bcm = transformer.boundary_swing(L_p=s.L_p, V_on=V_on, L_m=s.L_m, V_r=V_r, f_s=f_s)
     I_v = transformer.valley_current(I_pk=I_pk, I_bcm=I_bcm)
     t_on = switch.on_time(L_p=s.L_p, I_off=I_off, I_v=I_v, V_on=V_on)
@@ -161,6 +161,8 @@ def pulse(
     P_cond = switch.conduction_loss(I_p_rms=I_p_rms, I_p_mean=I_p_mean, R_on=s.R_on, V_sat=s.V_sat)
     if circuit.free_running:
         V_close = switch.valley_closing_voltage(V_dc=V_dc, V_r=V_r)
+    elif circuit.constant_current:
+        V_close = V_dc  # the loop never leaves discontinuous conduction, though rounding may say so
     else:
         V_close = switch.fixed_closing_voltage(V_dc=V_dc, V_r=V_r, I_v=I_v)
     P_close = switch.closing_power(C_d=s.C_d, V_dc=V_dc, V_close=V_close, f_s=f_s)
@@ -183,7 +185,7 @@ def pulse(
     )
 
 
-def _frequency(circuit: Circuit, s: Supply, *, V_on: Real, V_r: Real, I_off: Real, I_pk: Real) -> Real:
+def _frequency(circuit: Circuit, s: Supply, *, V_on: Real, V_r: Real, I_pk: Real) -> Real:
     if circuit.free_running:
         T_s = transformer.free_running_period(
             L_p=s.L_p,
@@ -203,7 +205,7 @@ def _frequency(circuit: Circuit, s: Supply, *, V_on: Real, V_r: Real, I_off: Rea
     t_fall = transformer.full_demagnetisation_time(L_m=s.L_m, I_pk=I_pk, V_r=V_r)
     I_s_top = rectifier.magnetising_peak_at_secondary(n=s.n, I_pk=I_pk)
     d_full = regulation.full_conduction_share(d_dem=s.d_dem, I_th=s.I_th, I_s_top=I_s_top)
-    t_rise = switch.on_time_from_zero(L_p=s.L_p, I_off=I_off, V_on=V_on)
+    t_rise = switch.on_time_from_zero(L_p=s.L_p, I_pk=I_pk, V_on=V_on)
     d_hold = regulation.available_conduction_share(d_full=d_full, t_rise=t_rise, t_fall=t_fall)
     if s.f_max is None:
         return regulation.constant_current_frequency_unlimited(d_hold=d_hold, t_fall=t_fall)
@@ -257,20 +259,22 @@ def deliver(circuit: Circuit, supply: Supply, done: Pulse, *, V_o: Real) -> Deli
     )
 
 
-def opening_for(measure: Callable[[Real], Real], target: Real, *, start: Real) -> Real:
-    """Opening current at which a measured quantity reaches a target.
+def value_for(measure: Callable[[Real], Real], target: Real, *, start: Real) -> Real:
+    """The opening current (or pulse rate) at which a measured quantity reaches a target.
 
-    A secant in logarithms: powers and rms currents grow with the current's power of 1 to 2, so the
-    logarithm is nearly straight and the steps need no bracket.
+    A secant in logarithms: powers and rms currents grow with a fixed power of the opening current, of 1
+    to 2, and of the pulse rate, of up to 1. So the logarithm is nearly straight and the steps need no
+    bracket.
 
     Args:
-        measure: a quantity as a function of the opening current, growing with it.
+        measure: a quantity as a function of the value, growing with it.
         target: its wanted value.
-        start: a current of the right order [A].
+        start: a value of the right order.
     """
+    wanted = np.maximum(target, _NOTHING)
 
     def error(x: Real) -> Real:
-        return np.log(np.maximum(measure(np.exp(x)) / target, _NOTHING))
+        return np.log(np.maximum(measure(np.exp(x)) / wanted, _NOTHING))
 
     lowest, highest = np.log(start) - _DECADES, np.log(start) + _DECADES
     with unrecorded():
@@ -282,7 +286,7 @@ def opening_for(measure: Callable[[Real], Real], target: Real, *, start: Real) -
             if np.all(np.abs(r1) < (SOLVED if np.ndim(r1) == 0 else SOLVED_SAMPLES)):
                 break
             moved = x1 - x0
-            slope = np.clip((r1 - r0) / np.where(moved == 0, 1.0, moved), 0.5, 4.0)
+            slope = np.clip((r1 - r0) / np.where(moved == 0, 1.0, moved), 0.1, 4.0)
             x0, r0 = x1, r1
             x1 = np.clip(x1 - r1 / slope, lowest, highest)
         return np.exp(x1)
@@ -310,7 +314,7 @@ def point_at_load(circuit: Circuit, supply: Supply, *, V_dc: Real, V_o: Real, I_
     start = 4 * I_o / supply.n
     I_off = solved(
         "I_off",
-        opening_for(current, I_o, start=start),
+        value_for(current, I_o, start=start),
         balance="output current of this pulse = load current",
         sides=lambda trial: (current(trial), I_o),
     )
@@ -325,6 +329,16 @@ def _point_by_skipping(
     if full is None:
         raise ValueError(f"needs {circuit.missing.get('V_limit', circuit.missing.get('R_s'))}")
     most = deliver(circuit, s, full, V_o=V_o)
-    f_s = regulation.load_frequency(f_full=full.f_s, I_o=I_o, I_o_full=most.I_o)
+
+    def current(f_s: Real) -> Real:
+        done = pulse(circuit, s, V_dc=V_dc, V_r=V_r, I_off=full.I_off, f_s=f_s)
+        return deliver(circuit, s, done, V_o=V_o).I_o
+
+    f_s = solved(
+        "f_s",
+        value_for(current, I_o, start=full.f_s * I_o / most.I_o),
+        balance="output current at this pulse rate = load current",
+        sides=lambda trial: (current(trial), I_o),
+    )
     done = pulse(circuit, s, V_dc=V_dc, V_r=V_r, I_off=full.I_off, f_s=f_s)
     return OperatingPoint(done, deliver(circuit, s, done, V_o=V_o))

@@ -300,16 +300,16 @@ def _either(t: _Tracer, name: str, key: str, *, lend: bool = False) -> bool:
 
 def _transformer(t: _Tracer) -> None:
     for name, key, words in (
-        ("N_p", "primary_turns", "its primary turns"),
-        ("N_s", "secondary_turns", "its secondary turns"),
-        ("L_p", "primary_inductance", "its primary inductance"),
+        ("N_p", "primary_turns", "the primary turns"),
+        ("N_s", "secondary_turns", "the secondary turns"),
+        ("L_p", "primary_inductance", "the primary inductance"),
     ):
         if not t.single(name, "transformer", key):
             t.problems.append(
                 Problem(
-                    f"the transformer needs {words}:",
-                    field="parts",
-                    hint="count or measure it: without it there is no circuit to check.",
+                    f"{words} must be known;",
+                    field=f"parts.{t.missing[name]}" if t.board.playing("transformer") else "parts",
+                    hint="count or measure them: without them there is no circuit to check.",
                 )
             )
     t.single("N_aux", "transformer", "auxiliary_turns")

@@ -9,7 +9,6 @@ import tomllib
 from collections.abc import Mapping
 from difflib import get_close_matches
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from flyback.board.label import MAINS_FREQUENCY_LIMITS, MAINS_LIMITS, read_label
@@ -177,7 +176,7 @@ def _read_board(root: Table, *, path: Path | None, digest: str) -> Board | None:
         topology=described.topology,
         control=described.control,
         label=printed,
-        parts=MappingProxyType(parts),
+        parts=parts,
         rail_voltage=rail_voltage,
         tried_on=described.tried_on,
         load_tests=load_tests,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from types import MappingProxyType
 
 from flyback.board.model import Label, OutputClaim
 from flyback.board.tables import Table
@@ -37,7 +36,7 @@ def read_label(table: Table) -> Label:
         total_current=read_single(table, "total_current", "current"),
         input_current=read_single(table, "input_current", "current"),
         efficiency_mark=table.choice("efficiency_mark", _EFFICIENCY_MARKS),
-        lines=MappingProxyType({key: line for key in table.content if (line := table.line(key))}),
+        lines={key: line for key in table.content if (line := table.line(key))},
     )
 
 

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
-from types import MappingProxyType
 
 
 class Origin(StrEnum):
@@ -144,7 +143,7 @@ class Label:
     total_current: float | None = None
     input_current: float | None = None
     efficiency_mark: str = ""
-    lines: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
+    lines: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,6 @@ import re
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import replace
-from types import MappingProxyType
 
 from flyback.board.markings import Marking, read_capacitor, read_resistor
 from flyback.board.model import Origin, Part, State, Unknown, Value
@@ -85,8 +84,8 @@ def _read_part(table: Table, designator: str) -> Part | None:
         designator=designator,
         role=role.name,
         state=State(table.choice("state", list(State)) or State.FITTED),
-        values=MappingProxyType(with_origins(table, found)),
-        words=MappingProxyType({key: word for key, word in words.items() if word}),
+        values=with_origins(table, found),
+        words={key: word for key, word in words.items() if word},
         marking=marking,
         note=table.text("note", lines_allowed=True),
         same_reel_as=table.text("same_reel_as"),
@@ -276,7 +275,7 @@ def _on_its_reel(table: Table, part: Part, parts: Mapping[str, Part]) -> Part:
     if first is None or key is None or not isinstance(value := part.values.get(key), Value):
         return part
     values = {**part.values, key: replace(value, cause=f"{first}.{key}")}
-    return replace(part, values=MappingProxyType(values))
+    return replace(part, values=values)
 
 
 def _first_of_reel(table: Table, part: Part, parts: Mapping[str, Part]) -> str | None:

@@ -93,7 +93,6 @@ V_on      | voltage across the primary inductance while the switch is on | volta
 C_d       | drain capacitance, winding included                    | capacitance       | C_d
 V_close   | drain voltage when the switch closes                   | voltage           | V_{close}
 f_s       | switching frequency                                    | frequency         | f_s
-f_full    | switching frequency with no pulse skipped              | frequency         | f_{full}
 f_max     | highest switching frequency                            | frequency         | f_{max}
 T_s       | switching period                                       | time              | T_s
 t_on      | on time                                                | time              | t_{on}
@@ -138,7 +137,6 @@ I_s_pk    | peak secondary current                                 | current    
 I_s_end   | secondary current at the end of demagnetisation        | current           | I_{s,end}
 I_s_rms   | secondary rms current                                  | current           | I_{s,rms}
 I_c_rms   | ripple current of the output capacitors, rms           | current           | I_{c,rms}
-I_o_full  | output current with no pulse skipped                   | current           | I_{o,full}
 I_o       | output current                                         | current           | I_o
 V_o       | output voltage of the rail                             | voltage           | V_o
 V_f       | forward drop of the output rectifier at half the peak current | voltage    | V_f

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from flyback.equations import maths
 from flyback.equations.formula import Real, formula
 
 
@@ -53,6 +54,16 @@ def socket_power(*, P_o: Real, eta_post: Real) -> Real:
 def efficiency(*, P_socket: Real, P_in: Real) -> Real:
     """Efficiency from the bulk to the sockets."""
     return P_socket / P_in
+
+
+@formula(
+    symbol="P_in",
+    source="our choice",
+    balance="a pulse far above what the current limit allows would be no fair measure of losses",
+)
+def power_to_reckon_losses(*, P_bulk: Real, P_in: Real) -> Real:
+    """What the bulk can give, but no more than twice what the current limit takes."""
+    return maths.minimum(P_bulk, 2 * P_in)
 
 
 @formula(

@@ -78,16 +78,6 @@ def ideal_constant_current(*, n: Real, V_limit: Real, R_s: Real, d_dem: Real) ->
 
 
 @formula(
-    symbol="f_s",
-    source="charge balance; skipping and stretching both scale the charge a second",
-    balance="every pulse carries the same charge, so their rate follows the load",
-)
-def load_frequency(*, f_full: Real, I_o: Real, I_o_full: Real) -> Real:
-    """Mean pulse rate of a control that skips or stretches pulses instead of shrinking them."""
-    return f_full * I_o / I_o_full
-
-
-@formula(
     symbol="V_o_stop",
     source="transformer law",
     balance="the auxiliary winding follows the output through the turns",

@@ -171,9 +171,9 @@ def on_time(*, L_p: Real, I_off: Real, I_v: Real, V_on: Real) -> Real:
     source=_INDUCTOR,
     balance="volt-seconds = inductance x rise of current",
 )
-def on_time_from_zero(*, L_p: Real, I_off: Real, V_on: Real) -> Real:
+def on_time_from_zero(*, L_p: Real, I_pk: Real, V_on: Real) -> Real:
     """On time of a pulse that starts at zero current."""
-    return L_p * I_off / V_on
+    return L_p * I_pk / V_on
 
 
 @formula(

@@ -132,6 +132,16 @@ def saturation_current(*, B_sat: Real, N_p: Real, A_e: Real, L_p: Real) -> Real:
 
 
 @formula(
+    symbol="V_dc",
+    source="comparison",
+    balance="below it the board no longer regulates; the bulk valley is judged by itself",
+)
+def voltage_in_regulation(*, V_valley: Real, V_least: Real) -> Real:
+    """Supply at which a limit is judged: the valley, but none that the duty limit cannot use."""
+    return maths.maximum(V_valley, V_least)
+
+
+@formula(
     symbol="V_least",
     source=_TEXTBOOK,
     balance="volt-seconds of the longest on time = volt-seconds of the rest of the period",

@@ -11,6 +11,8 @@ from flyback.analysis.bulk import Line
 from flyback.analysis.load_point import LoadPoint
 from flyback.analysis.tolerance import Share
 from flyback.board.model import LoadTest, Value
+from flyback.equations.formula import Input
+from flyback.equations.glossary import GLOSSARY
 from flyback.report.safety import CAUTIONS
 from flyback.units import DIMENSIONS
 from flyback.verdict.check import Check
@@ -44,6 +46,7 @@ def to_data(check: Check) -> dict[str, Any]:
         "exit_code": check.exit_code,
         "samples": check.samples,
         "seed": check.seed,
+        "whole_range": check.whole_range,
         "claims": [_judgement(judgement, "power") for judgement in check.claims]
         + [_judgement(judgement, "label") for judgement in check.label],
         "why": list(check.why),
@@ -87,7 +90,8 @@ def _judgement(judgement: Judgement, kind: str) -> dict[str, Any]:
         "word": judgement.word.value,
         "also": None if judgement.also is None else judgement.also.value,
         "reason": judgement.reason,
-        "figure": _number(judgement.figure),
+        "unknown": list(judgement.unknown),
+        "figure": _figure(judgement.figure),
         "stopped_by": judgement.culprit,
         "line": None if column is None else _line(column.line),
         "needed_W": None if outcome is None else float(outcome.needed),
@@ -95,6 +99,15 @@ def _judgement(judgement: Judgement, kind: str) -> dict[str, Any]:
         "reached": None if outcome is None else _share(outcome.reach),
         "reached_and_held": None if outcome is None else _share(outcome.both),
     }
+
+
+def _figure(figure: Any) -> dict[str, Any] | None:
+    """What label arithmetic arrived at, with the unit of the formula that gave it."""
+    if figure is None:
+        return None
+    origin = figure.origin
+    dimension = origin.dimension if isinstance(origin, Input) else GLOSSARY[origin.symbol].dimension
+    return {"value": float(figure), "unit": DIMENSIONS[dimension].si_symbol}
 
 
 def _line(line: Line) -> dict[str, Any]:
@@ -129,6 +142,7 @@ def _column(column: Column) -> dict[str, Any]:
     return {
         "line": _line(column.line),
         "rail_V": float(column.V_o),
+        "socket_V": float(column.V_socket),
         "lowest_W": _band(column.lowest) if column.steps else None,
         "ceilings": [_step(step) for step in column.steps],
     }

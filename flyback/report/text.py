@@ -172,7 +172,7 @@ def _figures(check: Check, judgement: Judgement, room: int) -> str:
         there = f"{_limit(figure(float(other.lowest.nominal), other), dimension)} on {other.line.name}"
         lines = [f"{here}, {there}"] if len(here) + len(there) + 2 <= room else [f"{here},", there]
     if judgement.word is not Word.IMPOSSIBLE:
-        lines.append(f"reached by {_samples(outcome.both)}")
+        lines.append(f"met by {_samples(outcome.both)}")
     if judgement.also is not None:
         lines.append(f"perhaps {judgement.also}")
     if judgement.reason:
@@ -236,7 +236,7 @@ def _judged_at(check: Check) -> str:
     if check.whole_range and check.board.label.mains is not None:
         where += f", the worst point of {_mains_range(check.board.label)} widened by 10 %"
     elif len(check.assessments[0].columns) > 1:
-        where += f", the worst of {len(check.assessments[0].columns)} lines"
+        where += f", the worst of {len(check.assessments[0].columns)} mains voltages"
     return f"{where}. In brackets: 95 % of {samples} samples of the tolerances."
 
 
@@ -253,7 +253,8 @@ def _ladder(assessment: Assessment, *, several: bool) -> Iterable[RenderableType
     yield _note("Watts at the sockets, at the bulk's valley. Reach: stops the power. Hold: a rating.")
     leaning = [column for column in columns if column.binding.bulk_share > BULK_DECIDES]
     if leaning:
-        places = " and ".join(column.line.name for column in leaning)
+        names = [column.line.name for column in leaning]
+        places = " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
         yield _note(
             f"On {places} the lowest of them lean on the bulk capacitor: a larger one would raise them."
         )
@@ -328,7 +329,9 @@ def _spread(assessment: Assessment) -> Iterable[RenderableType]:
 
 
 def _range(low: float, high: float) -> str:
-    return f"{_watts(low)} to {_watts(high)}"
+    if math.isinf(low):
+        return "-"
+    return f"{_watts(low)} or more" if math.isinf(high) else f"{_watts(low)} to {_watts(high)}"
 
 
 # --- operating points and small currents ----------------------------------------------------------

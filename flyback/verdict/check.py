@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import inf
 
 from flyback import __version__
 from flyback.analysis import tolerance
 from flyback.analysis.assessment import Assessment, Column, assess
-from flyback.analysis.bulk import Line
 from flyback.analysis.circuit import Circuit, Supply
 from flyback.analysis.demand import Case, Demand
 from flyback.analysis.inputs import asked, nominal_numbers
@@ -113,8 +113,9 @@ def check(
     if board.topology != "flyback":
         return _not_judged(board, label, samples, seed, recorder)
     circuit = trace(board)
-    lines = lines_to_judge(board, circuit, mains=mains, frequency=frequency, dc=dc)
-    claims = power_claims(board.label)
+    claims = power_claims(board.label, _rail(circuit))
+    voltage = claims[0].voltage
+    lines = lines_to_judge(board, circuit, voltage=voltage, mains=mains, frequency=frequency, dc=dc)
     demands: dict[float, list[Demand]] = {}
     for claim in claims:
         demands.setdefault(claim.voltage, []).append(claim)
@@ -127,7 +128,7 @@ def check(
     with recording() as details:
         supply = circuit.supply(nominal_numbers(circuit))
         V_o = Case(circuit, first.voltage, ()).rail(supply)
-        points, current, trouble = _points(circuit, supply, lines, V_o, judged, load)
+        points, current, trouble = _points(circuit, supply, first, V_o, load)
         currents, no_currents = small_currents(board, V_o)
     lent = tuple(entry.assumed for entry in currents if entry.assumed)
     worst = min(judged, key=lambda judgement: SEVERITY.index(judgement.word))
@@ -161,23 +162,31 @@ def _refuse(
     samples: int,
 ) -> None:
     problems = []
+    if mains is not None and not isinstance(mains, (int, float)) and not mains:
+        problems.append(Problem("no voltage is given;", field="mains", hint="give one, or leave it out."))
     given = [] if mains is None else ([mains] if isinstance(mains, (int, float)) else list(mains))
-    numbers: list[tuple[str, float | None, float, float, str]] = [
-        ("mains", V, 10, 1000, "V") for V in given
+    wanted: list[tuple[str, float | None, float, float, str]] = [
+        *(("mains", V, 40, 500, "V") for V in given),
+        ("frequency", frequency, 40, 500, "Hz"),
+        ("dc", dc, 20, 800, "V"),
+        ("load", load, 1e-6, 100, "A"),
+        ("samples", samples, 100, 100_000_000, ""),
     ]
-    numbers += [("frequency", frequency, 10, 1000, "Hz"), ("dc", dc, 1, 1000, "V")]
-    numbers += [("load", load, 1e-6, 1000, "A"), ("samples", samples, 100, 100_000_000, "")]
-    for name, value, low, high, unit in numbers:
+    for name, value, low, high, unit in wanted:
         if value is not None and not low <= value <= high:
-            expected = f"{low:.10g} to {high:.10g} {unit}".strip()
-            message = f"{value:g} {unit}".strip() + f" cannot be used; expected {expected}."
-            problems.append(Problem(message, field=name, given=f"{value:g}", expected=expected))
+            expected = f"{_written(low)} to {_written(high)} {unit}".strip()
+            message = f"{_written(value)} {unit}".strip() + f" cannot be used; expected {expected}."
+            problems.append(Problem(message, field=name, given=_written(value), expected=expected))
     if dc is not None and (given or frequency is not None):
         problems.append(
             Problem("a bench supply (dc) and mains exclude each other;", field="dc", hint="give one.")
         )
     if problems:
         raise RequestError(tuple(problems))
+
+
+def _written(number: float) -> str:
+    return f"{number:.7f}".rstrip("0").rstrip(".")
 
 
 def _not_judged(
@@ -206,6 +215,13 @@ def _not_judged(
     )
 
 
+def _rail(circuit: Circuit) -> float | None:
+    """Nominal set or measured voltage of the rail [V]."""
+    numbers = {key: value.nominal for key, value in circuit.values.items()}
+    V_rail = circuit.supply(numbers).V_rail
+    return None if V_rail is None else float(V_rail)
+
+
 def _voltage(claims: Sequence[Demand], judgement: Judgement) -> float:
     return next(claim.voltage for claim in claims if claim.name == judgement.text)
 
@@ -222,36 +238,30 @@ def _tried_column(board: Board, assessment: Assessment) -> Column | None:
 
 
 def _points(
-    circuit: Circuit,
-    supply: Supply,
-    lines: Sequence[Line],
-    V_o: Real,
-    judged: Sequence[Judgement],
-    load: float | None,
+    circuit: Circuit, supply: Supply, assessment: Assessment, V_o: Real, load: float | None
 ) -> tuple[tuple[LoadPoint | None, ...], float | None, tuple[str, ...]]:
     """Operating points at the asked load, or at the largest claimed one that every line can feed.
 
-    The load is a current at the sockets.
+    The load is a current at the sockets. Where no claim can be fed it is what the worst line reaches.
     """
-    columns = [judgement.column for judgement in judged if judgement.column]
+    columns = [column for column in assessment.columns if column.steps]
     if not columns:
         return (), load, ()
     V_socket = columns[0].V_socket
     most = min(float(column.lowest.nominal) for column in columns) / float(V_socket)
-    wanted = [
-        float(judgement.outcome.needed) / float(judgement.column.V_socket)
-        for judgement in judged
-        if judgement.outcome and judgement.column
-    ]
+    wanted = [float(outcome.needed) / float(V_socket) for outcome in columns[0].outcomes]
     current = load if load is not None else max((amps for amps in wanted if amps <= most), default=most)
+    if not 0 < current < inf:
+        return (), None, ()
     amps = asked("load", current, "A", "current")
     P_socket = rectifier.output_power(V_o=V_socket, I_o=amps)
     P_o = ports.rail_power(P_socket=P_socket, eta_post=supply.eta_post)
     I_o = rectifier.current_at_power(P_o=P_o, V_o=V_o)
     try:
-        return tuple(load_point(circuit, supply, line, V_o=V_o, I_o=I_o) for line in lines), current, ()
+        points = [load_point(circuit, supply, column.line, V_o=V_o, I_o=I_o) for column in columns]
     except ValueError as error:
         return (), current, (f"operating point: {error}",)
+    return tuple(points), current, ()
 
 
 def _not_checked(assessment: Assessment) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from flyback.analysis.inputs import printed
 from flyback.board.model import Label, OutputClaim
 from flyback.equations import ports
 from flyback.equations.formula import Real
+from flyback.errors import Problem, RequestError
 from flyback.reference import rows
 from flyback.verdict.words import Judgement, Word
 
@@ -38,11 +39,27 @@ def sockets(label: Label) -> list[list[OutputClaim]]:
     return list(groups.values())
 
 
-def power_claims(label: Label) -> list[Demand]:
-    """The claims that the board's power can be judged on: totals first, then each output."""
+def power_claims(label: Label, rail: float | None) -> list[Demand]:
+    """The claims that the board's power can be judged on: totals first, then each output.
+
+    Args:
+        rail: set or measured rail voltage [V], for a label of watts alone.
+
+    Raises:
+        RequestError: the label prints no output voltage and the rail's is not known either.
+    """
     claims = []
     best = max(label.outputs, key=lambda row: row.voltage * row.current, default=None)
-    voltage = best.voltage if best else 5.0
+    voltage = rail if best is None else best.voltage
+    if voltage is None:
+        raise RequestError(
+            Problem(
+                "the label prints watts without a voltage;",
+                field="label.output",
+                hint="measure the rail and write [rail] voltage, or add the label's output.",
+                line=label.lines.get("power"),
+            )
+        )
     if label.power is not None:
         claims.append(Demand(f"{amount(label.power, 'W')} in total", voltage, power=label.power))
     if label.total_current is not None:
@@ -136,7 +153,7 @@ def _ports_against_current(label: Label) -> Judgement | None:
     most = [max(row.current * row.ports for row in group) for group in sockets(label)]
     amps = [printed("printed current of a socket", I_o, "A", "current") for I_o in most]
     together = reduce(lambda I_1, I_2: ports.currents_together(I_1=I_1, I_2=I_2), amps)
-    text = f"{_all_ports_text(label)}, amps"
+    text = f"{_all_ports_text(label)} at once"
     own, total = amount(label.total_current, "A"), amount(float(together), "A")
     if together > label.total_current * (1 + ROUNDING):
         reason = f"the label's own {own} in total: it would be {total}"

@@ -23,11 +23,19 @@ def lines_to_judge(
     board: Board,
     circuit: Circuit,
     *,
+    voltage: float,
     mains: Sequence[float] | float | None,
     frequency: float | None,
     dc: float | None,
 ) -> list[Line]:
-    """The lines to judge at: asked for, or the label's range with its customary tolerance."""
+    """The lines to judge at: asked for, or the label's range with its customary tolerance.
+
+    Args:
+        voltage: printed output voltage at which the worse mains frequency is found [V].
+
+    Raises:
+        RequestError: no mains is asked for, printed or was tried.
+    """
     if dc is not None:
         return [dc_line(dc)]
     if isinstance(mains, (int, float)):
@@ -40,7 +48,7 @@ def lines_to_judge(
         frequencies: tuple[float, ...] = (frequency,)
     else:
         frequencies = board.label.frequencies or BOTH_FREQUENCIES
-    return [_worse(circuit, board, V, frequencies) for V in voltages]
+    return [_worse(circuit, voltage, V, frequencies) for V in voltages]
 
 
 def _label_voltages(board: Board) -> list[float]:
@@ -62,13 +70,11 @@ def _label_voltages(board: Board) -> list[float]:
     return sorted({low, high, *inside})
 
 
-def _worse(circuit: Circuit, board: Board, V_ac: float, frequencies: Sequence[float]) -> Line:
+def _worse(circuit: Circuit, voltage: float, V_ac: float, frequencies: Sequence[float]) -> Line:
     """The line at the frequency that leaves the lower ceiling."""
     if len(frequencies) == 1:
         return mains_line(V_ac, frequencies[0])
     supply = circuit.supply({key: value.nominal for key, value in circuit.values.items()})
-    voltage = max((row.voltage for row in board.label.outputs), default=5.0)
-
     case = Case(circuit, voltage, ())
 
     def least(frequency: float) -> float:

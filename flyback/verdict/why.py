@@ -7,7 +7,7 @@ from collections.abc import Callable
 from flyback.analysis.assessment import Column, Step
 from flyback.analysis.bulk import Bulk
 from flyback.analysis.circuit import Circuit, Supply
-from flyback.analysis.operating_point import Pulse, deliver, opening_for, pulse
+from flyback.analysis.operating_point import Pulse, deliver, pulse, value_for
 from flyback.equations.formula import Real
 from flyback.units import format_quantity
 from flyback.verdict.judge import culprit
@@ -77,7 +77,7 @@ def _current_limit(circuit: Circuit, supply: Supply, column: Column, step: Step)
     on_mains = column.line.f_line is not None
     falls = f"the bulk falls to {_volts(loaded.V_valley)}" if on_mains else "the bulk is held"
     flows_on = ", where the current never falls to zero" if float(done.I_v) > 0 else ""
-    pulses = f"{float(done.f_s):,.0f}".replace(",", " ")
+    pulses = f"{float(f'{float(done.f_s):.3g}'):,.0f}".replace(",", " ")
     return (
         f"{sense} {end} each pulse at {_amps(done.I_pk)}. At {column.line.full_name} {falls}{flows_on}; "
         f"{pulses} such pulses a second pass {_watts(done.P_store)} on and {_watts(step.ceiling.power)} "
@@ -147,6 +147,6 @@ def _would_need(circuit: Circuit, supply: Supply, column: Column, stopped: Pulse
         done = pulse(circuit, supply, V_dc=stopped.V_dc, V_r=stopped.V_r, I_off=I_off)
         return deliver(circuit, supply, done, V_o=column.V_o).P_socket
 
-    I_off = opening_for(power, needed, start=float(stopped.I_off))
+    I_off = value_for(power, needed, start=float(stopped.I_off))
     peak = pulse(circuit, supply, V_dc=stopped.V_dc, V_r=stopped.V_r, I_off=I_off).I_pk
     return f"{amount(needed, 'W')} would need {_amps(peak)} at that voltage."

@@ -41,14 +41,6 @@ SEVERITY = (
 )
 """Words for claims of power, the one that needs explaining first."""
 
-_SCALE = (
-    (0.10, Word.VERY_UNLIKELY),
-    (0.33, Word.UNLIKELY),
-    (0.66, Word.ABOUT_EVEN),
-    (0.90, Word.LIKELY),
-    (1.00, Word.VERY_LIKELY),
-)
-
 
 def word_for(probability: float) -> Word:
     """The calibrated word for a probability.
@@ -56,7 +48,13 @@ def word_for(probability: float) -> Word:
     >>> word_for(0.05).value, word_for(0.5).value, word_for(0.95).value
     ('very unlikely', 'about even', 'very likely')
     """
-    return next((word for limit, word in _SCALE if probability < limit or limit == 1.0), Word.VERY_LIKELY)
+    if probability < 0.10:
+        return Word.VERY_UNLIKELY
+    if probability < 0.33:
+        return Word.UNLIKELY
+    if probability <= 0.66:
+        return Word.ABOUT_EVEN
+    return Word.LIKELY if probability <= 0.90 else Word.VERY_LIKELY
 
 
 @dataclass(frozen=True, slots=True)

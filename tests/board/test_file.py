@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import pickle
 import random
 import subprocess
 import sys
+from dataclasses import FrozenInstanceError
 from pathlib import Path
 
 import pytest
@@ -165,8 +167,11 @@ class TestGoodFile:
         assert (second.readings, second.wall_power, second.mains) == ((), 0.0, None)
 
     def test_is_frozen(self) -> None:
-        with pytest.raises(TypeError):
-            self.board.parts["R9"] = self.board.parts["R5"]  # type: ignore[index]
+        with pytest.raises(FrozenInstanceError):
+            self.board.name = "another"  # type: ignore[misc]
+
+    def test_goes_to_another_process_whole(self) -> None:
+        assert pickle.loads(pickle.dumps(self.board)) == self.board
 
 
 @pytest.mark.parametrize(

@@ -60,7 +60,7 @@ BY_HAND: list[tuple[Formula[Any], dict[str, float], float]] = [
     (switch.current_slope, {"V_dc": 200, "V_sat": 1, "R_on": 190, "I_limit": 1, "L_p": 1e-3}, 1e4),
     # 1 A + (3e5 - 1e5) A/s x 0.5 us
     (switch.delayed_current, {"I_limit": 1, "s_on": 3e5, "s_test": 1e5, "t_delay": 5e-7}, 1.1),
-    (switch.on_time_from_zero, {"L_p": 1e-3, "I_off": 0.6, "V_on": 120}, 5e-6),
+    (switch.on_time_from_zero, {"L_p": 1e-3, "I_pk": 0.6, "V_on": 120}, 5e-6),
     (switch.duty_limit_current, {"V_dc": 101, "V_sat": 1, "D_max": 0.5, "L_p": 1e-3, "f_s": 1e5}, 0.5),
     (switch.duty_limit_current, {"V_dc": 20, "V_sat": 20, "D_max": 0.5, "L_p": 1e-3, "f_s": 1e3}, 0.5),
     (switch.duty_cycle, {"t_on": 4e-6, "f_s": 1e5}, 0.4),
@@ -84,6 +84,8 @@ BY_HAND: list[tuple[Formula[Any], dict[str, float], float]] = [
     (transformer.frequency_of_period, {"T_s": 1e-5}, 1e5),
     (transformer.flux_density, {"L_p": 1e-3, "I_pk": 0.6, "N_p": 100, "A_e": 20e-6}, 0.3),
     (transformer.saturation_current, {"B_sat": 0.3, "N_p": 100, "A_e": 20e-6, "L_p": 1e-3}, 0.6),
+    (transformer.voltage_in_regulation, {"V_valley": 30, "V_least": 35}, 35),
+    (transformer.voltage_in_regulation, {"V_valley": 75, "V_least": 35}, 75),
     # clamp
     (clamp.customary_clamp_voltage, {"k_clamp": 1.5, "V_r": 80}, 120),
     # 20 uH x (0.5 A)^2 x 100 kHz / 2, two thirds of it from the supply
@@ -102,6 +104,8 @@ BY_HAND: list[tuple[Formula[Any], dict[str, float], float]] = [
     # the guards: a twentieth of the power is kept, and the voltage is not halved further
     (rectifier.output_current, {**RAIL, "P_sec": 20, "I_s_rms": 10, "R_sec": 1, "R_esr": 0}, 0.1),
     (rectifier.output_current, {**RAIL, "P_sec": 30, "I_s_rms": 0, "R_sec": 0, "R_esr": 1}, 4),
+    (ports.power_to_reckon_losses, {"P_bulk": 20, "P_in": 15}, 20),
+    (ports.power_to_reckon_losses, {"P_bulk": 200, "P_in": 15}, 30),
     (rectifier.output_power, {"V_o": 5, "I_o": 2}, 10),
     (rectifier.current_at_power, {"P_o": 10, "V_o": 5}, 2),
     (output.capacitor_ripple_current, {"I_s_rms": 1, "I_o": 2}, 0),
@@ -117,7 +121,6 @@ BY_HAND: list[tuple[Formula[Any], dict[str, float], float]] = [
     (regulation.constant_current_frequency_unlimited, {"d_hold": 0.5, "t_fall": 5e-6}, 100e3),
     # 15 x 0.5 V / 2 ohm x 0.5 / 2
     (regulation.ideal_constant_current, {"n": 15, "V_limit": 0.5, "R_s": 2, "d_dem": 0.5}, 0.9375),
-    (regulation.load_frequency, {"f_full": 66e3, "I_o": 0.5, "I_o_full": 1.5}, 22e3),
     (regulation.supply_stop_voltage, {"V_stop": 8, "N_s": 8, "N_aux": 16, "V_f": 0.5}, 3.5),
     (regulation.supply_stop_voltage, {"V_stop": 1, "N_s": 8, "N_aux": 32, "V_f": 0.5}, 0),
     # small parts

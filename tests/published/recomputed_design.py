@@ -92,7 +92,7 @@ def _(i: Inputs) -> Real:
     V_r = transformer.reflected_voltage(n=i["n"], V_o=i["Vo_B"], V_f=i["VF"])
     f_b = transformer.frequency_of_period(T_s=1 / i["fs"] - i["toff_B"])
     I_b = transformer.boundary_swing(L_p=i["Lm"], V_on=i["VdcB"], L_m=i["Lm"], V_r=V_r, f_s=f_b)
-    return switch.on_time_from_zero(L_p=i["Lm"], I_off=I_b, V_on=i["VdcB"])
+    return switch.on_time_from_zero(L_p=i["Lm"], I_pk=I_b, V_on=i["VdcB"])
 
 
 @recomputes("dcm-6w-inductance", "Lm")
@@ -114,7 +114,7 @@ def _(i: Inputs) -> Real:
         return float(stored - i["PinC"] * i["k_T"])
 
     I_pk = solve(surplus, 1e-3, 10)
-    return switch.on_time_from_zero(L_p=i["Lm"], I_off=I_pk, V_on=i["VdcC"])
+    return switch.on_time_from_zero(L_p=i["Lm"], I_pk=I_pk, V_on=i["VdcC"])
 
 
 @recomputes("dcm-6w-inductance", "toff_C")

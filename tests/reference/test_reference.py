@@ -128,9 +128,7 @@ class TestHandbook:
             (0.4, 0.5, math.inf, "not finite and positive"),
         ],
     )
-    def test_checker_finds_a_bad_range(
-        self, low: float, typical: float, high: float, fault: str
-    ) -> None:
+    def test_checker_finds_a_bad_range(self, low: float, typical: float, high: float, fault: str) -> None:
         found = HandbookRange(
             role="output rectifier",
             key="forward_drop",
@@ -278,9 +276,7 @@ class TestCores:
             ("EE19", 23, 39.4, 900),
         ],
     )
-    def test_sizes_are_those_of_the_sheet(
-        self, name: str, area: float, path: float, volume: float
-    ) -> None:
+    def test_sizes_are_those_of_the_sheet(self, name: str, area: float, path: float, volume: float) -> None:
         (core,) = (row for row in rows("cores") if row["name"] == name)
         sizes = (core["effective_area_mm2"], core["path_length_mm"], core["volume_mm3"])
         assert sizes == (area, path, volume)
@@ -305,9 +301,7 @@ class TestSupply:
 
 def band_at(table: str, level: str, supply_class: str, power: float) -> Mapping[str, Any]:
     """Band of an efficiency table that holds a nameplate power in watts."""
-    (row,) = (
-        row for row in rows(table) if (row["level"], row["supply_class"]) == (level, supply_class)
-    )
+    (row,) = (row for row in rows(table) if (row["level"], row["supply_class"]) == (level, supply_class))
     (band,) = (band for band in row["bands"] if band["above_W"] < power <= band["up_to_W"])
     found: Mapping[str, Any] = band
     return found
@@ -406,9 +400,7 @@ class TestEfficiency:
             ("EU 2019/1782", "multiple-voltage", 60, 0.3),
         ],
     )
-    def test_no_load_limits(
-        self, level: str, supply_class: str, power: float, expected: float
-    ) -> None:
+    def test_no_load_limits(self, level: str, supply_class: str, power: float, expected: float) -> None:
         # Printed limits in watts of the tables that the rows name.
         assert band_at("no_load_power", level, supply_class, power)["limit_W"] == expected
 

@@ -45,7 +45,7 @@ NAMED_BY_THE_BOARD = {"ladders[].lacking"}
 PLAIN_NUMBERS = {
     *("format_version", "exit_code", "samples", "seed", "unsettled_samples"),
     *("share", "low", "high", "duty_cycle", "share_of_larger_bulk", "share_if_pulses_alternate"),
-    "figure",
+    "value",
 }
 """Numbers without a unit in their key."""
 
@@ -258,7 +258,8 @@ def test_label_figures_have_no_ladder() -> None:
     ports = next(
         claim for claim in read(checked("bedside_charger"))["claims"] if claim["text"] == "4 x 2 A"
     )
-    assert (ports["kind"], ports["word"], ports["figure"]) == ("label", "contradicts", 40.0)
+    assert (ports["kind"], ports["word"]) == ("label", "contradicts")
+    assert ports["figure"] == {"value": 40.0, "unit": "W"}
     for key in ("line", "needed_W", "lowest_W", "reached", "reached_and_held"):
         assert ports[key] is None
 

@@ -397,11 +397,11 @@ def test_a_load_test_stands_as_it_was_written_down() -> None:
 @pytest.mark.parametrize(
     ("count", "words"),
     [
-        (0, "reached by no sample"),
-        (1, "reached by <0.1 % of samples"),
-        (8192, "reached by 50.0 % of samples (49.2 to 50.8)"),
-        (16383, "reached by >99.9 % of samples"),
-        (16384, "reached by all samples"),
+        (0, "met by no sample"),
+        (1, "met by <0.1 % of samples"),
+        (8192, "met by 50.0 % of samples (49.2 to 50.8)"),
+        (16383, "met by >99.9 % of samples"),
+        (16384, "met by all samples"),
     ],
 )
 def test_shares_in_words(count: int, words: str) -> None:

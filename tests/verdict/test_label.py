@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from flyback.board.model import Label, OutputClaim
+from flyback.errors import RequestError
 from flyback.verdict.label import amount, claimed_power, judge_label, power_claims, sockets
 from flyback.verdict.words import Judgement, Word
 
@@ -226,11 +227,18 @@ def test_a_mark_says_what_it_asks_for_and_is_not_judged(mark: str, output: Outpu
     ],
 )
 def test_claims(printed: Label, names: list[str]) -> None:
-    assert [claim.name for claim in power_claims(printed)] == names
+    assert [claim.name for claim in power_claims(printed, rail=None if printed.outputs else 12.1)] == names
+
+
+def test_watts_alone_are_judged_at_the_rail_or_not_at_all() -> None:
+    (claim,) = power_claims(label(power=24.0), rail=12.1)
+    assert claim.voltage == 12.1
+    with pytest.raises(RequestError, match="watts without a voltage"):
+        power_claims(label(power=24.0), rail=None)
 
 
 def test_a_claim_asks_for_amps_or_watts_at_its_own_voltage() -> None:
-    total, *ports = power_claims(label(CHOICE, power=18.0))
+    total, *ports = power_claims(label(CHOICE, power=18.0), None)
     assert (total.power, total.current) == (18.0, None)
     assert [(claim.voltage, claim.current, claim.power) for claim in ports] == [
         (5.0, 3.0, None),
