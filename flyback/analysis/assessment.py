@@ -13,7 +13,7 @@ import numpy as np
 
 from flyback.analysis import tolerance
 from flyback.analysis.bulk import Line
-from flyback.analysis.ceilings import RUNGS, Rung, rungs, starting_points
+from flyback.analysis.ceilings import Rung, rung_named, rungs, starting_points
 from flyback.analysis.circuit import Circuit, Supply
 from flyback.analysis.demand import Case, Demand, lowest
 from flyback.analysis.inputs import nominal_numbers, plain
@@ -190,10 +190,9 @@ class _Columnist:
         ends = tolerance.corners(self.case.circuit.values, self._measure)
         guesses = self._guess_ends()
         shares = self._bulk_shares()
-        by_name = {rung.name: rung for rung in RUNGS}
         steps = sorted(
             (
-                self._step(by_name[name], ends[index], mean_power, shares[name])
+                self._step(rung_named(name), ends[index], mean_power, shares[name])
                 for index, name in enumerate(names)
             ),
             key=lambda step: float(step.ceiling.power),

@@ -51,6 +51,9 @@ class Rung:
     may_be_absent: bool = False
     applies: Callable[[Circuit, Line], bool] = lambda circuit, line: True
 
+    def __reduce__(self) -> tuple[Callable[[str], Rung], tuple[str]]:
+        return rung_named, (self.name,)
+
     def parts(self, circuit: Circuit) -> str:
         """The parts that set this ceiling, as a report names them."""
         names = [circuit.parts[field] for field in self.named_by if field in circuit.parts]
@@ -188,6 +191,11 @@ RUNGS = (
     ),
 )
 """Every rung, in the order of the power's path."""
+
+
+def rung_named(name: str) -> Rung:
+    """The rung of that name."""
+    return next(rung for rung in RUNGS if rung.name == name)
 
 
 def rungs(circuit: Circuit, line: Line) -> tuple[Rung, ...]:

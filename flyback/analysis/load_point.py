@@ -45,7 +45,8 @@ def load_point(circuit: Circuit, supply: Supply, line: Line, *, V_o: Real, I_o: 
     """The operating point at a load, whether or not the current limit allows it.
 
     Returns:
-        The point, or None where the bulk cannot feed the load at this line.
+        The point, or None where the bulk cannot feed the load at this line, or where the load is so
+        light that charging the drain capacitance alone would bring more.
 
     Raises:
         ValueError: where a value it needs is unknown; the text says which.

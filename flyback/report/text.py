@@ -343,7 +343,7 @@ def _points(check: Check) -> Iterable[RenderableType]:
     for run in _side_by_side(columns, least=8, room=51):
         yield _point_rows(head, columns[run], check.points[run])
     if None in check.points:
-        yield _note("-: the bulk cannot feed this load.")
+        yield _note("-: the bulk cannot feed this load, or the least of pulses brings more than it takes.")
 
 
 def _point_rows(head: str, columns: Sequence[Column], points: Sequence[LoadPoint | None]) -> RenderableType:

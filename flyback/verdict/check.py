@@ -37,7 +37,8 @@ class Check:
         claims: judgements of the claims of power.
         why: the reason for the worst judgement, in sentences.
         assessments: ladders and bands, one for each output voltage claimed.
-        points: operating points at ``load``, one a line; None where the bulk cannot feed it.
+        points: operating points at ``load``, one a line; None where the bulk
+            cannot feed it or it is too light for unbroken pulses.
         load: output current of the points [A].
         indicators: small currents of the rail.
         assumed: values lent by the handbook.
