@@ -70,6 +70,6 @@ def test_growth_is_linear(benchmark, prepared):
     run(tolerance.BLOCK)
     small, large = run(10_000), benchmark.pedantic(run, args=(MILLION,), rounds=1, iterations=1)
     print(
-        f"\n10 000 samples {small:.3f} s, 1 000 000 samples {large:.2f} s: {large / small:.0f} times for 100"
+        f"\n10 000 samples {small:.3f} s, 1 000 000 samples {large:.2f} s: {large / small:.0f} x for 100"
     )
     assert large / small < 130
