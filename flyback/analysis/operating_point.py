@@ -195,7 +195,10 @@ def _frequency(circuit: Circuit, s: Supply, *, V_on: Real, V_r: Real, I_pk: Real
             V_r=V_r,
             t_ring=transformer.ringing_half_period(L_p=s.L_p, C_d=s.C_d),
         )
-        return transformer.frequency_of_period(T_s=T_s)
+        f_free = transformer.frequency_of_period(T_s=T_s)
+        if s.f_max is None:
+            return f_free
+        return regulation.limited_frequency(f_free=f_free, f_max=s.f_max)
     if not circuit.constant_current:
         if s.f_s is None:
             raise ValueError(f"needs {circuit.missing['f_s']}")

@@ -57,7 +57,7 @@ class _Tracer:
         where = f"{part.designator}.{key}" if part else _wanted(role)
         value = part.known(key) if part else None
         if value is not None and part is not None:
-            self.use(name, value, parts=part.designator)
+            self.use(name, self.with_tolerance(part, value, key), parts=part.designator)
             return True
         if part and lend and self.lend(name, where, handbook(role, key, variant), part.designator):
             return True
@@ -79,13 +79,11 @@ class _Tracer:
         return True
 
     def with_tolerance(self, part: Part, value: Value, key: str) -> Value:
-        """Add the customary tolerance of a resistor or capacitor that states none."""
-        if value.spread or value.nominal == 0:
+        """Add the customary tolerance of a marked part that states none."""
+        if value.spread or value.nominal == 0 or value.origin is Origin.MEASURED:
             return value
-        row = handbook(part.role, "tolerance")
-        if row is None and key == "resistance":
-            row = handbook("resistor", "tolerance")
-        if row is None or key not in ("resistance", "capacitance"):
+        row = _customary_tolerance(part, key)
+        if row is None:
             return value
         spread = replace(
             value,
@@ -98,6 +96,15 @@ class _Tracer:
         )
         self.assumed.append(spread)
         return spread
+
+
+def _customary_tolerance(part: Part, key: str) -> HandbookRange | None:
+    if key == "primary_inductance":
+        return handbook("transformer", "primary_inductance_tolerance")
+    if key not in ("resistance", "capacitance"):
+        return None
+    own = handbook(part.role, "tolerance")
+    return handbook("resistor", "tolerance") if own is None and key == "resistance" else own
 
 
 def _wanted(role: str) -> str:
@@ -213,7 +220,8 @@ def _mains(t: _Tracer) -> None:
 def _control(t: _Tracer) -> None:
     control = t.board.control
     oscillating = control == "self-oscillating"
-    bipolar = any(part.words.get("kind") == "bipolar" for part in t.board.playing("switching transistor"))
+    switches = t.board.playing("switching transistor")
+    kind = switches[0].words.get("kind") if switches else None
     t.absent("no sense resistor", "resistance", "sensed inside the IC")
     if t.board.playing("sense resistor"):
         t.group("R_s", "sense resistor", "resistance", "||")
@@ -228,7 +236,8 @@ def _control(t: _Tracer) -> None:
         ("I_th", "conduction_threshold", "current", "end of conduction seen at zero current"),
     ):
         if not t.single(name, "switching IC", key):
-            del t.missing[name]
+            if is_unknown(t.board, t.missing.pop(name)):
+                t.left_out.append(f"{key}, unknown and taken as none")
             t.absent(name, dimension, words)
     if oscillating:
         t.absent("t_sense", "time", "the sense transistor acts at once; storage time follows")
@@ -243,7 +252,12 @@ def _control(t: _Tracer) -> None:
         if control in ("fixed-frequency peak current", "on/off"):
             t.single("D_max", "switching IC", "max_duty", lend=True)
         t.single("f_max", "switching IC", "max_frequency")
-    if bipolar:
+    if oscillating and kind is None:
+        needed = f"{switches[0].designator}.kind" if switches else _wanted("switching transistor")
+        t.unknown("t_store", needed)
+        t.absent("V_sat", "voltage", "kind of switch unknown")
+        t.absent("R_switch", "resistance", "kind of switch unknown")
+    elif kind == "bipolar":
         t.single("t_store", "switching transistor", "storage_time", lend=True)
         t.single("V_sat", "switching transistor", "saturation_voltage", lend=True)
         t.absent("R_switch", "resistance", "a bipolar switch has a saturation voltage instead")

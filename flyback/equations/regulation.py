@@ -57,6 +57,16 @@ def constant_current_frequency_unlimited(*, d_hold: Real, t_fall: Real) -> Real:
 
 
 @formula(
+    symbol="f_s",
+    source="definition",
+    balance="the controller delays the pulse rather than exceed its highest frequency",
+)
+def limited_frequency(*, f_free: Real, f_max: Real) -> Real:
+    """Switching frequency of a free-running board whose controller limits it."""
+    return maths.minimum(f_free, f_max)
+
+
+@formula(
     symbol="I_o",
     source="charge of the secondary triangle less the reset; "
     "checked against a transient simulation, kind g",
@@ -64,7 +74,7 @@ def constant_current_frequency_unlimited(*, d_hold: Real, t_fall: Real) -> Real:
 )
 def constant_current_output(*, n: Real, I_pk: Real, t_dem: Real, t_reset: Real, f_s: Real) -> Real:
     """Output current a primary-side loop holds, with delay and leakage reset included."""
-    return n * I_pk * (t_dem - t_reset) * f_s / 2
+    return n * I_pk * maths.maximum(t_dem - t_reset, 0) * f_s / 2
 
 
 @formula(

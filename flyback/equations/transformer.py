@@ -75,9 +75,9 @@ def ringing_half_period(*, L_p: Real, C_d: Real) -> Real:
     return maths.pi * maths.sqrt(L_p * C_d)
 
 
-@formula(symbol="f_s", source="definition", balance="one pulse a period")
+@formula(symbol="f_free", source="definition", balance="one pulse a period")
 def frequency_of_period(*, T_s: Real) -> Real:
-    """Switching frequency."""
+    """Frequency of a free-running board."""
     return 1 / T_s
 
 

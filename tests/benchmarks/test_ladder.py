@@ -69,7 +69,5 @@ def test_growth_is_linear(benchmark, prepared):
     _, run = prepared
     run(tolerance.BLOCK)
     small, large = run(10_000), benchmark.pedantic(run, args=(MILLION,), rounds=1, iterations=1)
-    print(
-        f"\n10 000 samples {small:.3f} s, 1 000 000 samples {large:.2f} s: {large / small:.0f} x for 100"
-    )
+    print(f"\n10 000 samples {small:.3f} s, 1 000 000 samples {large:.2f} s: {large / small:.0f} x for 100")
     assert large / small < 130

@@ -113,6 +113,7 @@ BY_HAND: list[tuple[Formula[Any], dict[str, float], float]] = [
     # regulation
     (regulation.divider_set_voltage, {"V_ref": 2.5, "R_upper": 10e3, "R_lower": 10e3}, 5),
     (regulation.divider_set_voltage, {"V_ref": 2.5, "R_upper": 30e3, "R_lower": 10e3}, 10),
+    (regulation.limited_frequency, {"f_free": 180e3, "f_max": 130e3}, 130e3),
     (regulation.full_conduction_share, {"d_dem": 0.45, "I_th": 1, "I_s_top": 10}, 0.5),
     (regulation.available_conduction_share, {"d_full": 0.5, "t_rise": 2e-6, "t_fall": 8e-6}, 0.5),
     (regulation.available_conduction_share, {"d_full": 0.5, "t_rise": 6e-6, "t_fall": 4e-6}, 0.4),
