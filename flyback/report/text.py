@@ -331,7 +331,9 @@ def _spread(assessment: Assessment) -> Iterable[RenderableType]:
 def _range(low: float, high: float) -> str:
     if math.isinf(low):
         return "-"
-    return f"{_watts(low)} or more" if math.isinf(high) else f"{_watts(low)} to {_watts(high)}"
+    if math.isinf(high):
+        return f"{_watts(low)} or more"
+    return f"{_watts(low)} to {_watts(high)}" if _watts(low) != _watts(high) else _watts(low)
 
 
 # --- operating points and small currents ----------------------------------------------------------

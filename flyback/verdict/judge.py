@@ -45,7 +45,7 @@ def judge(circuit: Circuit, demand: Demand, assessment: Assessment) -> Judgement
 
 
 def _word(outcome: Outcome) -> tuple[Word, Word | None, str]:
-    if outcome.best_case < 1:
+    if outcome.best_case < 1 and outcome.both.count == 0:
         return Word.IMPOSSIBLE, None, ""
     word = word_for(outcome.both.value)
     others = [word_for(end) for end in outcome.both.interval if word_for(end) is not word]
