@@ -83,8 +83,13 @@ def test_impossible_only_when_the_most_generous_corner_fails(best_case: float, i
 
 
 def test_impossible_is_not_qualified() -> None:
-    judgement = verdict(column(both=0.09, samples=100, best_case=0.9))
+    judgement = verdict(column(both=0.0, samples=100, best_case=0.9))
     assert (judgement.word, judgement.also, judgement.reason) == (Word.IMPOSSIBLE, None, "")
+
+
+def test_what_a_sample_reaches_is_not_impossible() -> None:
+    """The corner search may miss a corner; a sample that reached the claim settles it."""
+    assert verdict(column(both=0.01, samples=100, best_case=0.99)).word is Word.VERY_UNLIKELY
 
 
 # --- the worst line -------------------------------------------------------------------------------
@@ -180,7 +185,7 @@ def test_a_guess_on_one_side_does_not_decide(guess_range: tuple[float, float]) -
 
 
 def test_a_guess_cannot_save_what_is_impossible() -> None:
-    assert verdict(column(best_case=0.9, guess_range=(0.5, 1.2))).word is Word.IMPOSSIBLE
+    assert verdict(column(both=0.0, best_case=0.9, guess_range=(0.5, 1.2))).word is Word.IMPOSSIBLE
 
 
 # --- qualified words ------------------------------------------------------------------------------
