@@ -76,6 +76,7 @@ def sample(
         nominal: the nominal ladder of each line, to which the histograms are relative.
         starts: its `starting_points`.
     """
+    _keep_freed_memory()
     counted = [Counted.empty(rows, len(case.demands)) for rows in nominal]
     bare = [plain(line) for line in lines]
     for size, numbers in tolerance.blocks(case.circuit.values, samples, seed=seed):
@@ -84,6 +85,20 @@ def sample(
         for line, start, tallied in zip(bare, starts, counted, strict=True):
             tallied.add(case.ladder(supply, line, start), needed, size)
     return counted
+
+
+def _keep_freed_memory() -> None:
+    """Let the C library keep the memory of freed arrays instead of faulting it in again each time.
+
+    The GNU library raises its thresholds for giving memory back once a larger piece has been freed
+    (mallopt(3), dynamic mmap threshold). Blocks are then judged nearly twice as fast; elsewhere this
+    does nothing.
+    """
+    np.empty(_LARGE_ARRAY)
+
+
+_LARGE_ARRAY = 1 << 21
+"""Numbers in an array of 16 MiB, of which not one is ever touched."""
 
 
 def _scale(power: Real) -> float:
