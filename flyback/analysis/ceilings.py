@@ -179,6 +179,7 @@ RUNGS = (
         needs=("ripple_rating", "C_o"),
         named_by=("C_o",),
         limited=True,
+        may_be_absent=True,
     ),
     Rung(
         "sense resistor power",
@@ -187,6 +188,7 @@ RUNGS = (
         needs=("sense_rating",),
         named_by=("R_s",),
         limited=True,
+        may_be_absent=True,
         applies=_has("R_s"),
     ),
 )

@@ -23,7 +23,7 @@ from flyback.analysis.operating_point import (
     value_for,
 )
 from flyback.equations import ports, rectifier, regulation, switch, transformer
-from flyback.equations.formula import Real, solved
+from flyback.equations.formula import Real, solved, unrecorded
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,16 +84,59 @@ class Situation:
         Where the pulse would pull the bulk below what the duty limit can use, it is judged at that
         voltage: from there on the bulk stops the power, which is a rung of its own.
         """
-        loaded = self.loaded(rung, follow)
+        ceiling = self.of(self._in_regulation(follow, self.loaded(rung, follow)))
+        I_off = self.most_delivering(ceiling)
+        if I_off is None:
+            return ceiling
+
+        def strongest(V_dc: Real) -> Pulse:
+            return self.opened(V_dc, I_off)
+
+        return self.of(self._in_regulation(strongest, self.loaded(rung, strongest)))
+
+    def _in_regulation(self, follow: Callable[[Real], Pulse], loaded: Bulk[Pulse]) -> Bulk[Pulse]:
         if (
-            self.line.V_fixed is None
-            and self.V_least is not None
-            and np.any(loaded.V_valley < self.V_least)
+            self.line.V_fixed is not None
+            or self.V_least is None
+            or not np.any(loaded.V_valley < self.V_least)
         ):
-            V_dc = transformer.voltage_in_regulation(V_valley=loaded.V_valley, V_least=self.V_least)
-            V_mean = transformer.voltage_in_regulation(V_valley=loaded.V_mean, V_least=self.V_least)
-            loaded = Bulk(V_dc, V_mean, follow(V_dc), loaded.gap)
-        return self.of(loaded)
+            return loaded
+        V_dc = transformer.voltage_in_regulation(V_valley=loaded.V_valley, V_least=self.V_least)
+        V_mean = transformer.voltage_in_regulation(V_valley=loaded.V_mean, V_least=self.V_least)
+        return Bulk(V_dc, V_mean, follow(V_dc), loaded.gap)
+
+    def most_delivering(self, ceiling: Ceiling) -> Real | None:
+        """Opening current of the pulse that delivers most, or None where that is the limit's own pulse.
+
+        A limit that lets the current rise so far that clamp and ESR take more than the pulse gains does
+        not lower what can be had: the controller ends its pulses earlier.
+        """
+        loaded = ceiling.loaded
+        assert loaded is not None
+        V_dc, limit = loaded.V_valley, loaded.load.I_off
+
+        def power(scale: Real) -> Real:
+            done = self.opened(V_dc, limit * scale)
+            return deliver(self.circuit, self.supply, done, V_o=self.V_o).P_socket
+
+        with unrecorded():
+            if np.all(power(1 - SLIGHTLY) < ceiling.power):
+                return None
+            scales = np.geomspace(1e-3, 1.0, SCALES)
+            best = scales[np.argmax([power(scale) for scale in scales], axis=0)]
+            step = scales[1] / scales[0]
+            low, high = best / step, np.minimum(best * step, 1.0)
+            for _ in range(NARROWINGS):
+                third = (high - low) / 3
+                rising = power(low + third) < power(high - third)
+                low, high = np.where(rising, low + third, low), np.where(rising, high, high - third)
+            I_off = limit * (low + high) / 2
+        return solved(
+            "I_off",
+            I_off,
+            balance="of all pulses up to the limit, this one delivers most",
+            sides=lambda trial: (self.opened(V_dc, trial).I_off, trial),
+        )
 
     def loaded(self, rung: str, follow: Callable[[Real], Pulse]) -> Bulk[Pulse]:
         """The bulk under a pulse that is known as a function of the supply."""
@@ -121,6 +164,12 @@ class Situation:
         """Power at the sockets for a power of the rail."""
         return ports.socket_power(P_o=P_o, eta_post=self.supply.eta_post)
 
+
+SLIGHTLY = 0.02
+"""Relative step down in current that shows whether a smaller pulse would deliver more."""
+
+SCALES, NARROWINGS = 49, 30
+"""Currents tried in a first pass, and narrowings of the interval around the best of them."""
 
 LIMIT = "limit"
 """Name under which the valley of the current limit is kept in ``starts``."""
@@ -219,9 +268,12 @@ def bulk_valley(at: Situation) -> Ceiling:
         balance="power this pulse takes = power it shall take",
         sides=lambda trial: (taken(trial), fair),
     )
-    done = at.opened(V_least, I_off)
-    arrives = deliver(at.circuit, at.supply, done, V_o=at.V_o).P_socket
-    eta = ports.efficiency(P_socket=arrives, P_in=done.P_in)
+    reckoned = at.of(Bulk(V_least, V_least, at.opened(V_least, I_off), 0.0))
+    I_best = at.most_delivering(reckoned)
+    if I_best is not None:
+        reckoned = at.of(Bulk(V_least, V_least, at.opened(V_least, I_best), 0.0))
+    assert reckoned.loaded is not None
+    eta = ports.efficiency(P_socket=reckoned.power, P_in=reckoned.loaded.load.P_in)
     power = ports.socket_power_from_bulk(P_bulk=P_bulk, eta=eta)
     if at.circuit.free_running:
         return Ceiling(power)
@@ -241,7 +293,11 @@ def rectifier_current(at: Situation) -> Ceiling:
 
 
 def _heating(at: Situation, rung: str, rms: Callable[[Pulse], Real], limit: Real, symbol: str) -> Ceiling:
-    """Power at which an rms current reaches a limit, at the mean bulk voltage of the current limit."""
+    """Power at which an rms current reaches a limit, at the mean bulk voltage of the current limit.
+
+    Infinite where a smaller pulse would deliver more: no pulse that a controller would end there gets
+    as far as the limit.
+    """
     reference = at.limited
     start = at.starts.get(rung)
 
@@ -254,8 +310,11 @@ def _heating(at: Situation, rung: str, rms: Callable[[Pulse], Real], limit: Real
         balance=f"{symbol} of this pulse = its limit",
         sides=lambda trial: (measure(trial), limit),
     )
-    done = at.opened(reference.V_mean, I_off)
-    return at.of(Bulk(reference.V_valley, reference.V_mean, done, 0.0))
+    reached = at.of(Bulk(reference.V_mean, reference.V_mean, at.opened(reference.V_mean, I_off), 0.0))
+    with unrecorded():
+        smaller = at.of(Bulk(0.0, 0.0, at.opened(reference.V_mean, (1 - SLIGHTLY) * I_off), 0.0))
+    never = np.greater_equal(smaller.power, reached.power)
+    return replace(reached, power=_absent_where(never, reached.power))
 
 
 def capacitor_ripple(at: Situation) -> Ceiling:
@@ -320,4 +379,12 @@ def limit_at_mean(circuit: Circuit, supply: Supply, rows: Mapping[str, Ceiling],
         return None
     V_r = limit.loaded.load.V_r
     done = limit_pulse(circuit, supply, V_dc=limit.loaded.V_mean, V_r=V_r)
-    return None if done is None else deliver(circuit, supply, done, V_o=V_o).P_socket
+    if done is None:
+        return None
+    power = deliver(circuit, supply, done, V_o=V_o).P_socket
+    if power >= limit.power:
+        return power
+    # the limit lies beyond the pulse that delivers most; that pulse is judged here too
+    I_off = limit.loaded.load.I_off
+    done = pulse(circuit, supply, V_dc=limit.loaded.V_mean, V_r=V_r, I_off=I_off)
+    return deliver(circuit, supply, done, V_o=V_o).P_socket

@@ -73,7 +73,7 @@ def output_current(*, P_sec: Real, V_o: Real, V_f: Real, I_s_rms: Real, R_sec: R
     The capacitor carries the rms current less the mean, hence the square root.
     """
     V_s = V_o + V_f
-    rest = maths.maximum(P_sec - I_s_rms**2 * (R_sec + R_esr), P_sec / 20)
+    rest = maths.maximum(P_sec - I_s_rms**2 * (R_sec + R_esr), 0)
     return 2 * rest / (V_s + maths.sqrt(maths.maximum(V_s**2 - 4 * R_esr * rest, V_s**2 / 4)))
 
 

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf
 
+import numpy as np
+
 from flyback import __version__
 from flyback.analysis import tolerance
 from flyback.analysis.assessment import Assessment, Column, assess
@@ -109,6 +111,20 @@ def check(
         NumericalError: a result is not finite.
     """
     _refuse(mains=mains, frequency=frequency, dc=dc, load=load, samples=samples)
+    # a search may pass through impossible values; what comes out is checked to be finite, in words
+    with np.errstate(all="ignore"):
+        return _check(board, mains, frequency, dc, load, samples, seed)
+
+
+def _check(
+    board: Board,
+    mains: Sequence[float] | float | None,
+    frequency: float | None,
+    dc: float | None,
+    load: float | None,
+    samples: int,
+    seed: int,
+) -> Check:
     with recording() as recorder:
         label = tuple(judge_label(board.label))
     if board.topology != "flyback":

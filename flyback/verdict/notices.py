@@ -5,6 +5,7 @@ from __future__ import annotations
 from flyback.analysis.assessment import Assessment
 from flyback.analysis.ceilings import Question
 from flyback.analysis.circuit import Circuit, Supply
+from flyback.analysis.demand import CLOSE
 from flyback.units import format_quantity
 
 CLEAR_OF_REFLECTED = 1.1
@@ -20,9 +21,14 @@ def notices(circuit: Circuit, supply: Supply, assessment: Assessment) -> tuple[s
     found = []
     row = max(circuit.board.label.outputs, key=lambda r: r.voltage, default=None)
     if row is not None and supply.V_rail is not None and not circuit.second_converter:
-        off = float(supply.V_rail) / row.voltage - 1
-        if 0.05 < abs(off) <= 0.15:
-            rail = format_quantity(float(supply.V_rail), "voltage")
+        off = abs(float(supply.V_rail) / row.voltage - 1)
+        rail = format_quantity(float(supply.V_rail), "voltage")
+        if off > CLOSE and len({other.voltage for other in circuit.board.label.outputs}) == 1:
+            found.append(
+                f"The rail is set to {rail}, but the label says {row.voltage:g} V, at which it is judged "
+                "here: re-read the divider and the reference, or measure the rail."
+            )
+        elif 0.05 < off <= CLOSE:
             found.append(f"The rail is set to {rail}; the label says {row.voltage:g} V.")
     found += _clamp_notice(assessment)
     for column in assessment.columns:

@@ -101,8 +101,8 @@ BY_HAND: list[tuple[Formula[Any], dict[str, float], float]] = [
     (rectifier.secondary_peak_current, {"n": 10, "I_pk": 1, "V_r": 80, "t_reset": 1e-5, "L_m": 1e-3}, 5),
     (rectifier.secondary_power, {"P_store": 1, "P_fill": 0, "P_clamp": 0.9, "P_swing": 0.2}, 0),
     (rectifier.input_power, {"P_store": 10, "P_fill": 0.5, "P_cond": 0.5, "P_close": 0.25}, 11.25),
-    # the guards: a twentieth of the power is kept, and the voltage is not halved further
-    (rectifier.output_current, {**RAIL, "P_sec": 20, "I_s_rms": 10, "R_sec": 1, "R_esr": 0}, 0.1),
+    # the guards: losses above the power leave nothing, and the voltage is not halved further
+    (rectifier.output_current, {**RAIL, "P_sec": 20, "I_s_rms": 10, "R_sec": 1, "R_esr": 0}, 0),
     (rectifier.output_current, {**RAIL, "P_sec": 30, "I_s_rms": 0, "R_sec": 0, "R_esr": 1}, 4),
     (ports.power_to_reckon_losses, {"P_bulk": 20, "P_in": 15}, 20),
     (ports.power_to_reckon_losses, {"P_bulk": 200, "P_in": 15}, 30),

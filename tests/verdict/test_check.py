@@ -343,6 +343,20 @@ def test_more_sense_resistors_never_leave_less_power() -> None:
     assert powers == sorted(powers)
 
 
+def test_a_current_limit_that_limits_nothing_is_not_held_against_the_board() -> None:
+    """1 mΩ would end the pulses at 1600 A; the controller regulates long before, and other parts decide."""
+    result = at("wall_charger", ('marking = "2R4"', 'marking = "R001"'))
+    (claim,) = result.claims
+    assert claim.word in (Word.LIKELY, Word.VERY_LIKELY)
+    assert "R3 || R4" not in claim.culprit
+
+
+def test_a_rail_far_from_the_label_is_told() -> None:
+    # 2.495 V x (1 + 10 Mohm / 9.76 kohm) = 2.56 kV
+    result = at("wall_charger", ('value = "10k"', 'value = "10M"'))
+    assert any("2.56 kV" in notice and "5 V" in notice for notice in result.notices)
+
+
 # --- not a flyback --------------------------------------------------------------------------------
 
 
