@@ -251,12 +251,25 @@ def duty_limit(at: Situation) -> Ceiling:
 def bulk_valley(at: Situation) -> Ceiling:
     """Power that takes the bulk down to where the reflected voltage no longer fits the duty limit.
 
-    The current limit is removed. What arrives at the sockets is reckoned at the efficiency of a pulse
-    from that voltage which takes the power, but no more than twice what the current limit takes.
+    The current limit is removed. It is nothing where the bulk never stands as high as that.
     """
-    V_least = at.V_least
-    P_bulk = bulk.largest_power(at.supply, at.line, V_least)
-    limited = at.limited.load
+    P_bulk = bulk.largest_power(at.supply, at.line, at.V_least)
+    if np.ndim(P_bulk) == 0:
+        power = _arriving(at, P_bulk) if P_bulk > 0 else P_bulk
+    else:
+        power = np.where(P_bulk > 0, _arriving(at, P_bulk), 0.0)
+    if at.circuit.free_running:
+        return Ceiling(power)
+    return Ceiling(_absent_where(np.less(P_bulk, _duty_pulse(at, at.V_least).P_in), power))
+
+
+def _arriving(at: Situation, P_bulk: Real) -> Real:
+    """What arrives at the sockets of a power taken from the bulk at the lowest usable voltage.
+
+    Reckoned at the efficiency of a pulse from that voltage which takes the power, but no more than
+    twice what the current limit takes.
+    """
+    V_least, limited = at.V_least, at.limited.load
     fair = ports.power_to_reckon_losses(P_bulk=P_bulk, P_in=limited.P_in)
 
     def taken(I_off: Real) -> Real:
@@ -274,10 +287,7 @@ def bulk_valley(at: Situation) -> Ceiling:
         reckoned = at.of(Bulk(V_least, V_least, at.opened(V_least, I_best), 0.0))
     assert reckoned.loaded is not None
     eta = ports.efficiency(P_socket=reckoned.power, P_in=reckoned.loaded.load.P_in)
-    power = ports.socket_power_from_bulk(P_bulk=P_bulk, eta=eta)
-    if at.circuit.free_running:
-        return Ceiling(power)
-    return Ceiling(_absent_where(np.less(P_bulk, _duty_pulse(at, V_least).P_in), power))
+    return ports.socket_power_from_bulk(P_bulk=P_bulk, eta=eta)
 
 
 def _absent_where(condition: Real, power: Real) -> Real:

@@ -330,8 +330,8 @@ def _point_by_skipping(
 ) -> OperatingPoint:
     full = limit_pulse(circuit, s, V_dc=V_dc, V_r=V_r)
     if full is None:
-        raise ValueError(f"needs {circuit.missing.get('V_limit', circuit.missing.get('R_s'))}")
-    most = deliver(circuit, s, full, V_o=V_o)
+        wanted = (circuit.missing.get(name) for name in ("V_limit", "R_s", "t_sense", "t_store"))
+        raise ValueError(f"needs {next(filter(None, wanted), 'the current limit')}")
 
     def current(f_s: Real) -> Real:
         done = pulse(circuit, s, V_dc=V_dc, V_r=V_r, I_off=full.I_off, f_s=f_s)
@@ -339,7 +339,7 @@ def _point_by_skipping(
 
     f_s = solved(
         "f_s",
-        value_for(current, I_o, start=full.f_s * I_o / most.I_o),
+        value_for(current, I_o, start=full.f_s),
         balance="output current at this pulse rate = load current",
         sides=lambda trial: (current(trial), I_o),
     )

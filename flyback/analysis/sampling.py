@@ -48,7 +48,7 @@ class Counted:
         for name, ceiling in rows.items():
             self.rungs[name].add(ceiling.power, size)
             if ceiling.loaded is not None:
-                open_gap |= ceiling.loaded.gap >= bulk.SETTLED
+                open_gap |= np.logical_not(np.less(ceiling.loaded.gap, bulk.SETTLED))
         self.unsettled += int(np.count_nonzero(open_gap))
         reached, all_rungs = lowest(rows, Question.REACH), lowest(rows)
         self.lowest.add(all_rungs, size)

@@ -131,9 +131,10 @@ def delayed_current(*, I_limit: Real, s_on: Real, s_test: Real, t_delay: Real) -
     """Primary current when the switch opens.
 
     A limit that was specified at a current slope already contains the delay at that slope
-    (s_test); only the difference is added. s_test = 0 for a limit specified at standstill.
+    (s_test); only the difference is added. s_test = 0 for a limit specified at standstill. Held above a
+    twentieth of the limit, should the test slope have been far above the present one.
     """
-    return I_limit + (s_on - s_test) * t_delay
+    return maths.maximum(I_limit + (s_on - s_test) * t_delay, I_limit / 20)
 
 
 @formula(
@@ -162,8 +163,8 @@ def opening_current(*, I_pk: Real, C_d: Real, V_dc: Real, L_p: Real) -> Real:
     balance="volt-seconds = inductance x rise of current",
 )
 def on_time(*, L_p: Real, I_off: Real, I_v: Real, V_on: Real) -> Real:
-    """On time of the switch."""
-    return L_p * (I_off - I_v) / V_on
+    """On time of the switch; none where the current has not yet fallen to where the pulse would end."""
+    return L_p * maths.maximum(I_off - I_v, 0) / V_on
 
 
 @formula(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from math import isclose
 
 from flyback.analysis.assessment import Column, Step
 from flyback.analysis.bulk import Bulk
@@ -148,5 +149,7 @@ def _would_need(circuit: Circuit, supply: Supply, column: Column, stopped: Pulse
         return deliver(circuit, supply, done, V_o=column.V_o).P_socket
 
     I_off = value_for(power, needed, start=float(stopped.I_off))
+    if not isclose(float(power(I_off)), needed, rel_tol=1e-3):
+        return f"No pulse at that voltage would bring {amount(needed, 'W')}."
     peak = pulse(circuit, supply, V_dc=stopped.V_dc, V_r=stopped.V_r, I_off=I_off).I_pk
     return f"{amount(needed, 'W')} would need {_amps(peak)} at that voltage."

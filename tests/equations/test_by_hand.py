@@ -60,6 +60,10 @@ BY_HAND: list[tuple[Formula[Any], dict[str, float], float]] = [
     (switch.current_slope, {"V_dc": 200, "V_sat": 1, "R_on": 190, "I_limit": 1, "L_p": 1e-3}, 1e4),
     # 1 A + (3e5 - 1e5) A/s x 0.5 us
     (switch.delayed_current, {"I_limit": 1, "s_on": 3e5, "s_test": 1e5, "t_delay": 5e-7}, 1.1),
+    # the guard: a pulse that would end below the valley current does not begin
+    (switch.on_time, {"L_p": 1e-3, "I_off": 0.1, "I_v": 0.2, "V_on": 100}, 0),
+    # the guard: 1 A + (1e5 - 3e6) A/s x 1 us would be below nothing
+    (switch.delayed_current, {"I_limit": 1, "s_on": 1e5, "s_test": 3e6, "t_delay": 1e-6}, 0.05),
     (switch.on_time_from_zero, {"L_p": 1e-3, "I_pk": 0.6, "V_on": 120}, 5e-6),
     (switch.duty_limit_current, {"V_dc": 101, "V_sat": 1, "D_max": 0.5, "L_p": 1e-3, "f_s": 1e5}, 0.5),
     (switch.duty_limit_current, {"V_dc": 20, "V_sat": 20, "D_max": 0.5, "L_p": 1e-3, "f_s": 1e3}, 0.5),
