@@ -17,7 +17,7 @@ from flyback.analysis.ceilings import Rung, rung_named, rungs, starting_points
 from flyback.analysis.circuit import Circuit, Supply
 from flyback.analysis.demand import Case, Demand, lowest
 from flyback.analysis.inputs import nominal_numbers, plain
-from flyback.analysis.limits import Ceiling, Start, limit_at_mean
+from flyback.analysis.limits import LIMIT_RUNGS, Ceiling, Start, limit_at_mean
 from flyback.analysis.sampling import Counted, sample
 from flyback.analysis.subharmonic import power_share
 from flyback.analysis.tolerance import Array, Share, Tally
@@ -125,6 +125,8 @@ class Assessment:
         return min(self.columns, key=lambda column: float(column.lowest.nominal))
 
 
+# a search may pass through impossible values; what comes out is checked to be finite, in words
+@np.errstate(all="ignore")
 def assess(
     circuit: Circuit,
     lines: Sequence[Line],
@@ -145,13 +147,7 @@ def assess(
     Raises:
         NumericalError: where a result is not finite.
     """
-    # a search may pass through impossible values; what comes out is checked to be finite, in words
-    with np.errstate(all="ignore"):
-        return _assess(Case(circuit, voltage, tuple(demands)), lines, samples, seed)
-
-
-def _assess(case: Case, lines: Sequence[Line], samples: int, seed: int) -> Assessment:
-    circuit = case.circuit
+    case = Case(circuit, voltage, tuple(demands))
     with recording() as recorder:
         supply = circuit.supply(nominal_numbers(circuit))
         needed = case.needed(case.rail(supply))
@@ -225,7 +221,6 @@ class _Columnist:
         self, rung: Rung, ends: tuple[float, float], mean_power: Real | None, bulk_share: float
     ) -> Step:
         ceiling = self.rows[rung.name]
-        limit = rung.name in ("current limit", "constant-current loop")
         alternating = self._alternating(rung.name, ceiling)
         band = _band(ceiling.power, self.counted.rungs[rung.name], ends)
         return Step(
@@ -233,7 +228,7 @@ class _Columnist:
             parts=rung.parts(self.case.circuit),
             ceiling=ceiling,
             band=_widened(band, alternating),
-            mean_power=mean_power if limit else None,
+            mean_power=mean_power if rung.name in LIMIT_RUNGS else None,
             bulk_share=bulk_share,
             subharmonics=alternating,
         )

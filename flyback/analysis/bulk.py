@@ -90,12 +90,13 @@ class Bulk(Generic[Load]):
     gap: Real
 
 
+NEEDS = ("n_pulse", "N_d", "V_d", "C_bulk")
+"""Circuit fields without which the bulk has no valley."""
+
+
 def missing(circuit: Circuit) -> str | None:
     """The first file key that the bulk's valley needs and does not have, if any."""
-    return next(
-        (circuit.missing[name] for name in ("n_pulse", "N_d", "V_d", "C_bulk") if name in circuit.missing),
-        None,
-    )
+    return next((circuit.missing[name] for name in NEEDS if name in circuit.missing), None)
 
 
 def crest(supply: Supply, line: Line) -> Real:

@@ -16,7 +16,7 @@ import numpy as np
 from flyback.analysis import bulk, limits
 from flyback.analysis.bulk import Line
 from flyback.analysis.circuit import Circuit, Supply
-from flyback.analysis.limits import LIMIT, Ceiling, Situation, Start, situation
+from flyback.analysis.limits import LIMIT, LIMIT_RUNGS, Ceiling, Situation, Start, situation
 from flyback.equations.formula import Real
 from flyback.errors import NumericalError
 
@@ -250,5 +250,5 @@ def starting_points(supply: Supply, line: Line, ceilings: Mapping[str, Ceiling])
         name: Start(float(loaded.V_valley) / crest, float(loaded.load.I_off))
         for name, loaded in solved.items()
     }
-    limit = starts.get("current limit", starts.get("constant-current loop"))
+    limit = next((starts[name] for name in LIMIT_RUNGS if name in starts), None)
     return starts if limit is None else {**starts, LIMIT: limit}

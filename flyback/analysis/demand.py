@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from flyback.analysis.bulk import Line
-from flyback.analysis.ceilings import RUNGS, Question, ladder
+from flyback.analysis.ceilings import Question, ladder, rung_named
 from flyback.analysis.circuit import Circuit, Supply
 from flyback.analysis.inputs import printed
 from flyback.analysis.limits import Ceiling, Start
@@ -82,13 +82,10 @@ class Case:
         return ladder(self.circuit, supply, line, V_o=self.rail(supply), starts=starts)
 
 
-_QUESTION = {rung.name: rung.question for rung in RUNGS}
-
-
 def lowest(rows: Mapping[str, Ceiling], question: Question | None = None) -> Real:
     """The lowest ceiling [W], element by element: of all rungs, or of those that answer one question."""
     least: Real = np.inf
     for name, ceiling in rows.items():
-        if question is None or _QUESTION[name] is question:
+        if question is None or rung_named(name).question is question:
             least = np.minimum(least, ceiling.power)
     return least

@@ -171,6 +171,9 @@ SLIGHTLY = 0.02
 SCALES, NARROWINGS = 49, 30
 """Currents tried in a first pass, and narrowings of the interval around the best of them."""
 
+LIMIT_RUNGS = ("current limit", "constant-current loop")
+"""The rung whose pulses the controller's limit ends: one of the two, by control family."""
+
 LIMIT = "limit"
 """Name under which the valley of the current limit is kept in ``starts``."""
 
@@ -362,7 +365,7 @@ def lacking(circuit: Circuit, fields: Sequence[str]) -> tuple[str, ...]:
 
 def load_needs(circuit: Circuit, line: Line) -> list[str]:
     """Fields that any pulse, and on mains the bulk, needs."""
-    needs = [] if line.V_ac is None else ["n_pulse", "N_d", "V_d", "C_bulk"]
+    needs = [] if line.V_ac is None else list(bulk.NEEDS)
     if circuit.free_running:
         return needs
     return [*needs, "d_dem" if circuit.constant_current else "f_s"]
@@ -384,7 +387,7 @@ def limit_at_mean(circuit: Circuit, supply: Supply, rows: Mapping[str, Ceiling],
     Returns:
         The power at the sockets, or None on a bench supply or where the limit is unknown.
     """
-    limit = rows.get("current limit", rows.get("constant-current loop"))
+    limit = next((rows[name] for name in LIMIT_RUNGS if name in rows), None)
     if limit is None or limit.loaded is None or limit.loaded.V_mean is limit.loaded.V_valley:
         return None
     V_r = limit.loaded.load.V_r

@@ -186,23 +186,26 @@ def pulse(
 
 
 def _frequency(circuit: Circuit, s: Supply, *, V_on: Real, V_r: Real, I_pk: Real) -> Real:
-    if circuit.free_running:
-        T_s = transformer.free_running_period(
-            L_p=s.L_p,
-            L_m=s.L_m,
-            I_pk=I_pk,
-            V_on=V_on,
-            V_r=V_r,
-            t_ring=transformer.ringing_half_period(L_p=s.L_p, C_d=s.C_d),
-        )
-        f_free = transformer.frequency_of_period(T_s=T_s)
-        if s.f_max is None:
-            return f_free
-        return regulation.limited_frequency(f_free=f_free, f_max=s.f_max)
-    if not circuit.constant_current:
+    if not circuit.free_running and not circuit.constant_current:
         if s.f_s is None:
             raise ValueError(f"needs {circuit.missing['f_s']}")
         return s.f_s
+    follows = _constant_current_frequency if circuit.constant_current else _free_running_frequency
+    f_free = follows(circuit, s, V_on=V_on, V_r=V_r, I_pk=I_pk)
+    if s.f_max is None:
+        return f_free
+    return regulation.limited_frequency(f_free=f_free, f_max=s.f_max)
+
+
+def _free_running_frequency(circuit: Circuit, s: Supply, *, V_on: Real, V_r: Real, I_pk: Real) -> Real:
+    t_ring = transformer.ringing_half_period(L_p=s.L_p, C_d=s.C_d)
+    T_s = transformer.free_running_period(
+        L_p=s.L_p, L_m=s.L_m, I_pk=I_pk, V_on=V_on, V_r=V_r, t_ring=t_ring
+    )
+    return transformer.frequency_of_period(T_s=T_s)
+
+
+def _constant_current_frequency(circuit: Circuit, s: Supply, *, V_on: Real, V_r: Real, I_pk: Real) -> Real:
     if s.d_dem is None:
         raise ValueError(f"needs {circuit.missing['d_dem']}")
     t_fall = transformer.full_demagnetisation_time(L_m=s.L_m, I_pk=I_pk, V_r=V_r)
@@ -210,9 +213,7 @@ def _frequency(circuit: Circuit, s: Supply, *, V_on: Real, V_r: Real, I_pk: Real
     d_full = regulation.full_conduction_share(d_dem=s.d_dem, I_th=s.I_th, I_s_top=I_s_top)
     t_rise = switch.on_time_from_zero(L_p=s.L_p, I_pk=I_pk, V_on=V_on)
     d_hold = regulation.available_conduction_share(d_full=d_full, t_rise=t_rise, t_fall=t_fall)
-    if s.f_max is None:
-        return regulation.constant_current_frequency_unlimited(d_hold=d_hold, t_fall=t_fall)
-    return regulation.constant_current_frequency(d_hold=d_hold, t_fall=t_fall, f_max=s.f_max)
+    return regulation.constant_current_frequency(d_hold=d_hold, t_fall=t_fall)
 
 
 def deliver(circuit: Circuit, supply: Supply, done: Pulse, *, V_o: Real) -> Delivery:

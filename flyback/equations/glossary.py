@@ -93,7 +93,7 @@ V_on      | voltage across the primary inductance while the switch is on | volta
 C_d       | drain capacitance, winding included                    | capacitance       | C_d
 V_close   | drain voltage when the switch closes                   | voltage           | V_{close}
 f_s       | switching frequency                                    | frequency         | f_s
-f_free    | switching frequency that demagnetisation alone would set | frequency        | f_{free}
+f_free    | switching frequency the pulses alone would set | frequency        | f_{free}
 f_max     | highest switching frequency                            | frequency         | f_{max}
 T_s       | switching period                                       | time              | T_s
 t_on      | on time                                                | time              | t_{on}

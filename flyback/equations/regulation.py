@@ -37,22 +37,12 @@ def available_conduction_share(*, d_full: Real, t_rise: Real, t_fall: Real) -> R
 
 
 @formula(
-    symbol="f_s",
+    symbol="f_free",
     source="definition of the conduction share",
     balance="period = demagnetisation time / its share",
 )
-def constant_current_frequency(*, d_hold: Real, t_fall: Real, f_max: Real) -> Real:
-    """Switching frequency of a primary-side loop holding the output current."""
-    return maths.minimum(d_hold / t_fall, f_max)
-
-
-@formula(
-    symbol="f_s",
-    source="definition of the conduction share",
-    balance="period = demagnetisation time / its share",
-)
-def constant_current_frequency_unlimited(*, d_hold: Real, t_fall: Real) -> Real:
-    """Switching frequency of a primary-side loop whose controller states no highest frequency."""
+def constant_current_frequency(*, d_hold: Real, t_fall: Real) -> Real:
+    """Frequency at which a primary-side loop holds the output current."""
     return d_hold / t_fall
 
 
@@ -62,7 +52,7 @@ def constant_current_frequency_unlimited(*, d_hold: Real, t_fall: Real) -> Real:
     balance="the controller delays the pulse rather than exceed its highest frequency",
 )
 def limited_frequency(*, f_free: Real, f_max: Real) -> Real:
-    """Switching frequency of a free-running board whose controller limits it."""
+    """Switching frequency of a controller that lets it follow the pulses, up to a highest one."""
     return maths.minimum(f_free, f_max)
 
 

@@ -84,6 +84,8 @@ class Check:
         return int(any(judgement.word in FAILING for judgement in self.judgements))
 
 
+# a search may pass through impossible values; what comes out is checked to be finite, in words
+@np.errstate(all="ignore")
 def check(
     board: Board,
     *,
@@ -111,20 +113,6 @@ def check(
         NumericalError: a result is not finite.
     """
     _refuse(mains=mains, frequency=frequency, dc=dc, load=load, samples=samples)
-    # a search may pass through impossible values; what comes out is checked to be finite, in words
-    with np.errstate(all="ignore"):
-        return _check(board, mains, frequency, dc, load, samples, seed)
-
-
-def _check(
-    board: Board,
-    mains: Sequence[float] | float | None,
-    frequency: float | None,
-    dc: float | None,
-    load: float | None,
-    samples: int,
-    seed: int,
-) -> Check:
     with recording() as recorder:
         label = tuple(judge_label(board.label))
     if board.topology != "flyback":

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from flyback.analysis.assessment import Assessment, Column, Outcome
-from flyback.analysis.ceilings import RUNGS, Question
+from flyback.analysis.ceilings import Question, rung_named
 from flyback.analysis.circuit import Circuit
 from flyback.analysis.demand import Demand
 from flyback.verdict.words import FAILING, Judgement, Word, word_for
 
 BULK_DECIDES = 0.5
 """A ceiling that gains more than this share of a larger bulk is laid at the bulk's door (our choice)."""
-
-_REACH = frozenset(rung.name for rung in RUNGS if rung.question is Question.REACH)
 
 
 def culprit(circuit: Circuit, column: Column) -> str:
@@ -56,8 +54,10 @@ def _word(outcome: Outcome) -> tuple[Word, Word | None, str]:
 
 
 def _unknown_reach(assessment: Assessment) -> tuple[str, ...]:
-    keys = (key for name, keys in assessment.lacking.items() if name in _REACH for key in keys)
-    return tuple(dict.fromkeys(keys))
+    reach = [
+        keys for name, keys in assessment.lacking.items() if rung_named(name).question is Question.REACH
+    ]
+    return tuple(dict.fromkeys(key for keys in reach for key in keys))
 
 
 def _guess_decides(outcome: Outcome) -> bool:

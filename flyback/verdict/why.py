@@ -8,14 +8,13 @@ from math import isclose
 from flyback.analysis.assessment import Column, Step
 from flyback.analysis.bulk import Bulk
 from flyback.analysis.circuit import Circuit, Supply
+from flyback.analysis.limits import LIMIT_RUNGS
 from flyback.analysis.operating_point import Pulse, deliver, pulse, value_for
 from flyback.equations.formula import Real
 from flyback.units import format_quantity
 from flyback.verdict.judge import culprit
 from flyback.verdict.label import amount
 from flyback.verdict.words import Judgement, Word
-
-_LIMITS = ("current limit", "constant-current loop")
 
 
 def why(
@@ -98,7 +97,7 @@ def _constant_current(circuit: Circuit, supply: Supply, column: Column, step: St
 
 def _bulk(circuit: Circuit, supply: Supply, column: Column, step: Step) -> str:
     size = format_quantity(float(supply.C_bulk or 0), "capacitance")
-    limit = next((other for other in column.steps if other.rung.name in _LIMITS), step)
+    limit = next((other for other in column.steps if other.rung.name in LIMIT_RUNGS), step)
     falls = f"falls to {_volts(_loaded(limit).V_valley)}" if limit.ceiling.loaded else "runs down"
     return (
         f"{circuit.parts['C_bulk']} = {size} {falls} before the next half-wave at "

@@ -121,9 +121,10 @@ BY_HAND: list[tuple[Formula[Any], dict[str, float], float]] = [
     (regulation.full_conduction_share, {"d_dem": 0.45, "I_th": 1, "I_s_top": 10}, 0.5),
     (regulation.available_conduction_share, {"d_full": 0.5, "t_rise": 2e-6, "t_fall": 8e-6}, 0.5),
     (regulation.available_conduction_share, {"d_full": 0.5, "t_rise": 6e-6, "t_fall": 4e-6}, 0.4),
-    (regulation.constant_current_frequency, {"d_hold": 0.5, "t_fall": 1e-5, "f_max": 65e3}, 50e3),
-    (regulation.constant_current_frequency, {"d_hold": 0.5, "t_fall": 5e-6, "f_max": 65e3}, 65e3),
-    (regulation.constant_current_frequency_unlimited, {"d_hold": 0.5, "t_fall": 5e-6}, 100e3),
+    (regulation.constant_current_frequency, {"d_hold": 0.5, "t_fall": 1e-5}, 50e3),
+    (regulation.constant_current_frequency, {"d_hold": 0.5, "t_fall": 5e-6}, 100e3),
+    (regulation.limited_frequency, {"f_free": 50e3, "f_max": 65e3}, 50e3),
+    (regulation.limited_frequency, {"f_free": 100e3, "f_max": 65e3}, 65e3),
     # 15 x 0.5 V / 2 ohm x 0.5 / 2
     (regulation.ideal_constant_current, {"n": 15, "V_limit": 0.5, "R_s": 2, "d_dem": 0.5}, 0.9375),
     (regulation.supply_stop_voltage, {"V_stop": 8, "N_s": 8, "N_aux": 16, "V_f": 0.5}, 3.5),
