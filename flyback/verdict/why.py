@@ -67,6 +67,12 @@ def _loaded(step: Step) -> Bulk[Pulse]:
     return step.ceiling.loaded
 
 
+def _bulk_stands(column: Column, loaded: Bulk[Pulse]) -> str:
+    if column.line.f_line is None:
+        return "the bulk is held"
+    return f"the bulk falls to {_volts(loaded.V_valley)}"
+
+
 def _current_limit(circuit: Circuit, supply: Supply, column: Column, step: Step) -> str:
     loaded = _loaded(step)
     done = loaded.load
@@ -74,12 +80,11 @@ def _current_limit(circuit: Circuit, supply: Supply, column: Column, step: Step)
     if supply.R_s is not None and "R_s" in circuit.parts:
         sense = f"{step.parts} = {format_quantity(float(supply.R_s), 'resistance')}"
     end = "end" if "||" in step.parts else "ends"
-    on_mains = column.line.f_line is not None
-    falls = f"the bulk falls to {_volts(loaded.V_valley)}" if on_mains else "the bulk is held"
     flows_on = ", where the current never falls to zero" if float(done.I_v) > 0 else ""
     pulses = f"{float(f'{float(done.f_s):.3g}'):,.0f}".replace(",", " ")
     return (
-        f"{sense} {end} each pulse at {_amps(done.I_pk)}. At {column.line.full_name} {falls}{flows_on}; "
+        f"{sense} {end} each pulse at {_amps(done.I_pk)}. At {column.line.full_name} "
+        f"{_bulk_stands(column, loaded)}{flows_on}; "
         f"{pulses} such pulses a second pass {_watts(done.P_store)} on and {_watts(step.ceiling.power)} "
         "reach the sockets."
     )
@@ -90,7 +95,7 @@ def _constant_current(circuit: Circuit, supply: Supply, column: Column, step: St
     held = _amps(delivered.I_o) if delivered is not None else "the current"
     return (
         f"{step.parts} and the turns ratio {float(supply.n):.3g} let the controller hold {held}. At "
-        f"{column.line.full_name} the bulk falls to {_volts(loaded.V_valley)} and "
+        f"{column.line.full_name} {_bulk_stands(column, loaded)} and "
         f"{_watts(step.ceiling.power)} reach the sockets."
     )
 

@@ -351,6 +351,13 @@ def test_a_current_limit_that_limits_nothing_is_not_held_against_the_board() -> 
     assert "R3 || R4" not in claim.culprit
 
 
+@pytest.mark.parametrize("name", ["hall_charger", "bedside_charger"])
+def test_a_bench_supply_holds_the_bulk(name: str) -> None:
+    (why, *_) = at(name, dc=150.0).why
+    assert "the bulk is held" in why
+    assert "falls" not in why
+
+
 def test_a_rail_far_from_the_label_is_told() -> None:
     # 2.495 V x (1 + 10 Mohm / 9.76 kohm) = 2.56 kV
     result = at("wall_charger", ('value = "10k"', 'value = "10M"'))
