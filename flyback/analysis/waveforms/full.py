@@ -1,0 +1,438 @@
+"""Fidelity "full": every state followed exactly from one switching instant to the next.
+
+Leakage and magnetising inductance, drain capacitance, clamp, output capacitors with their ESR, bulk and
+mains are one `Network`. What is searched, by sign change and Newton steps, are the instants at which a
+diode turns on or off, the comparator trips, or the controller's conditions for the next pulse are met.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from flyback.analysis.waveforms.converter import Converter
+from flyback.analysis.waveforms.load import Load
+from flyback.analysis.waveforms.network import Complex, Mode, Valve
+from flyback.analysis.waveforms.record import Recorder, Seen
+from flyback.analysis.waveforms.regulator import Regulator
+from flyback.analysis.waveforms.run import Array, Run, State
+from flyback.analysis.waveforms.stage import WATCHED, Stage, stage
+from flyback.errors import NumericalError
+
+FIDELITY = "full"
+
+CLOSE = 1e-8
+"""How far below zero a guard [V, A] must fall to count: far above rounding, far below any reading."""
+
+FADED = 1e-7
+"""Ringing smaller than this [V, A] no longer sets the step of the search."""
+
+POINTS = 24
+"""Points of the search in one period of the fastest ringing that is left."""
+
+CHUNK = 48
+"""Points that are looked at together."""
+
+NEWTON_STEPS = 40
+"""Most steps of a root search; it halves the bracket where Newton would leave it."""
+
+HALVINGS = 45
+"""How often a step is halved in looking for a rise at its very beginning."""
+
+LONGEST_ON = 200e-6
+"""On time after which a controller without a clock gives up [s]; common practice, no source."""
+
+MOST_TOGGLES = 200
+"""Valve changes without time passing after which the search is called stuck."""
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """A condition that ends a stretch once it falls below zero: terms x rows + level + slope x time."""
+
+    name: str
+    terms: Mapping[str, float]
+    level: float = 0.0
+    slope: float = 0.0
+
+
+def simulate(
+    converter: Converter,
+    load: Load,
+    state: State,
+    *,
+    span: float,
+    measure_from: float | None = None,
+    trace: tuple[float, float] | None = None,
+    most_rows: int = 20000,
+    progress: Callable[[float], None] | None = None,
+) -> Run:
+    """Follow a converter from a state.
+
+    The run ends with the first pulse that would begin after the span, and is measured from the first
+    pulse that begins after ``measure_from``.
+
+    Args:
+        span: how long [s].
+        measure_from: instant from which figures, rows and energy count [s]; the state's if None.
+        trace: window in which waveforms are recorded [s].
+        most_rows: most pulses that get a row each; in longer runs every n-th does.
+        progress: called now and then with the share that is done.
+
+    Raises:
+        NumericalError: where the diodes find no consistent state.
+    """
+    engine = Engine(converter, load, state, trace=trace, most_rows=most_rows)
+    end = state.t + span
+    measured = False
+    told = state.t
+    while engine.t < end:
+        if not measured and (measure_from is None or engine.t >= measure_from):
+            engine.measure()
+            measured = True
+        if not engine.pulse(end):
+            break
+        if progress is not None and engine.t - told > span / 100:
+            told = engine.t
+            progress(min((engine.t - state.t) / span, 1.0))
+    return engine.run()
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """How far a stretch went [s], which guard or watch ended it, and the watched rows on the way."""
+
+    step: float
+    event: int | None
+    times: Array
+    values: Array
+
+
+class Engine:
+    """The working memory of one run: where the circuit stands, and what has been counted."""
+
+    def __init__(
+        self,
+        converter: Converter,
+        load: Load,
+        state: State,
+        *,
+        trace: tuple[float, float] | None = None,
+        most_rows: int = 20000,
+    ) -> None:
+        self.stage: Stage = stage(converter, load)
+        self.regulator = Regulator(converter.control, state)
+        self.t = state.t
+        self.z = self.stage.start(state)
+        self._seen: dict[tuple[bool, ...], Seen] = {}
+        self._index = {valve.name: k for k, valve in enumerate(self.stage.network.valves)}
+        self._closed = [False] * len(self._index)
+        self._one = self.stage.network.at["one"]
+        self._record = Recorder(self.stage, trace, most_rows)
+        self._finished = True
+        self._off_time = 0.0
+        self._settle_load(self._value("v_cap"))
+
+    # --- one pulse --------------------------------------------------------------------------------
+
+    def measure(self) -> None:
+        """Start counting here."""
+        self._record.begin(self.t, self.z)
+
+    def pulse(self, end: float) -> bool:
+        """One switching period, or the stretch to the end where the controller is stopped.
+
+        Returns:
+            False where going on makes no sense.
+        """
+        c, regulator = self.stage.converter.control, self.regulator
+        begun, area = self.t, self._record.area
+        if regulator.resume_at is not None:
+            self._stretch(min(regulator.resume_at, end) - self.t)
+            if self.t < regulator.resume_at:
+                return True
+            regulator.resume(self.t)
+            begun, area = self.t, self._record.area
+        limit = regulator.limit(self.t, self._value("v_bulk"))
+        v_cap = self._value("v_cap")
+        asked = regulator.asked(v_cap, limit)
+        if regulator.skips(v_cap, limit):
+            self._stretch(1.0 / c.f_s if c.f_s else max(regulator.shortest_period(v_cap), 20e-6))
+        else:
+            self._record.open_row(self.t, self._mode(), self.z, asked)
+            self._on(limit)
+            self._record.opened(self.t, self._value("i_pri"))
+            off = self.t
+            self._off(begun, v_cap)
+            self._off_time = self.t - off
+        T = self.t - begun
+        if T <= 0:
+            raise NumericalError(f"no time passes at {1e3 * self.t:.4g} ms")
+        self._record.close_period(T)
+        mean = (self._record.area - area) / T
+        self._settle_load(mean)
+        regulator.advance(self.t, T, mean, asked, limit)
+        return True
+
+    def _on(self, limit: float) -> None:
+        c, regulator = self.stage.converter.control, self.regulator
+        begun = self.t
+        longest = self._longest_on()
+        watches = [Watch("limit", {"i_pri": -1.0}, limit, -c.S_ramp)]
+        if regulator.regulates:
+            level = regulator.command + c.gain * c.V_set
+            watches.append(Watch("loop", {"i_pri": -1.0, "v_cap": -c.gain}, level, -c.S_ramp))
+        self._switch(True)
+        if self._stretch(longest, watches if math.isfinite(limit) else ()) is not None:
+            self._stretch(min(c.t_delay, begun + longest - self.t))
+        self._switch(False)
+
+    def _longest_on(self) -> float:
+        c = self.stage.converter.control
+        if c.f_s and c.family in ("fixed-frequency peak current", "on/off"):
+            return c.D_max / c.f_s
+        if c.family == "self-oscillating" and self._off_time > 0 and c.D_max < 1:
+            return min(c.D_max / (1.0 - c.D_max) * self._off_time, LONGEST_ON)
+        return LONGEST_ON
+
+    def _off(self, begun: float, v_cap: float) -> None:
+        """From the switch opening to the start of the next pulse."""
+        c = self.stage.converter.control
+        if c.family in ("fixed-frequency peak current", "on/off"):
+            assert c.f_s is not None
+            self._stretch(begun + 1.0 / c.f_s - self.t)
+            return
+        shortest = self.regulator.shortest_period(v_cap)
+        if c.family == "primary-side constant current":
+            assert c.d_dem is not None
+            seen = self._conduction(c.I_th)
+            self._stretch(max(begun + max(seen / c.d_dem, shortest) - self.t, 0.0))
+            return
+        self._conduction(0.0)
+        self._first_trough(begun + shortest)
+
+    def _conduction(self, threshold: float) -> float:
+        """Wait for the secondary to begin and to end conducting; for how long it did [s]."""
+        level = max(threshold, 10 * CLOSE)
+        if self._stretch(LONGEST_WAIT, (Watch("begins", {"i_sec": -1.0}, level),)) is None:
+            return 0.0
+        begun = self.t
+        self._stretch(LONGEST_WAIT, (Watch("ends", {"i_sec": 1.0}, -level),))
+        return self.t - begun
+
+    def _first_trough(self, earliest: float) -> None:
+        """Wait for the first trough of the drain's ringing that is not too early."""
+        p = self.stage.converter.primary
+        half = math.pi * math.sqrt(p.L_p * p.C_d)
+        while True:
+            self._stretch(half / 4)
+            trough = self._stretch(2.5 * half, (Watch("trough", {"i_drain": -1.0}),))
+            if self.t >= earliest:
+                return
+            if trough is None:
+                # the ringing has died away: the restart timer starts the pulse
+                self._stretch(earliest - self.t)
+                return
+
+    def _settle_load(self, v_mean: float) -> None:
+        """Set the part of the load that is no resistance, so that its mean over a pulse is right."""
+        s = self.stage
+        value = s.load.at(self.t)
+        if s.held:
+            self.z[s.network.at["set"]] = value
+            return
+        drawn = s.load.current(self.t, max(v_mean, 0.0))
+        self.z[s.network.at["set"]] = drawn - v_mean / s.slope
+
+    # --- stretches between switching instants -----------------------------------------------------
+
+    def _switch(self, closed: bool) -> None:
+        self._closed[self._index["switch"]] = closed
+        if closed and "reverse diode" in self._index:
+            self._closed[self._index["reverse diode"]] = False
+
+    def _mode(self) -> Seen:
+        key = tuple(self._closed)
+        seen = self._seen.get(key)
+        if seen is None:
+            seen = self._seen[key] = self._prepare(key)
+        return seen
+
+    def _prepare(self, key: tuple[bool, ...]) -> Seen:
+        net = self.stage.network
+        mode = net.mode(key)
+        closed = {valve.name: shut for valve, shut in zip(net.valves, key, strict=True)}
+        rows = self.stage.rows(mode, closed)
+        names, guards = [], []
+        for valve in net.valves:
+            if valve.driven or (valve.name == "reverse diode" and closed["switch"]):
+                continue
+            names.append(valve.name)
+            guards.append(mode.i[valve.name] if closed[valve.name] else self._blocks(mode, valve))
+        watched = np.array([rows[name] for name in WATCHED])
+        return Seen(mode, closed, rows, tuple(names), np.array(guards) @ mode.shape, watched @ mode.shape)
+
+    def _blocks(self, mode: Mode, valve: Valve) -> Array:
+        row = -mode.v[valve.name]
+        row[self._one] += valve.V
+        return row
+
+    def _value(self, name: str) -> float:
+        return float(self._mode().rows[name] @ self.z)
+
+    def _stretch(self, duration: float, watches: tuple[Watch, ...] | list[Watch] = ()) -> str | None:
+        """Go on through diode events until the time is up or a watch falls below zero.
+
+        Returns:
+            The name of that watch, or None.
+        """
+        end = self.t + duration
+        begun = self.t
+        still = 0
+        while self.t < end:
+            seen = self._mode()
+            weights = seen.mode.weights(self.z)
+            found = self._search(seen, weights, end - self.t, watches, self.t - begun)
+            step, event = found.step, found.event
+            if step > 0:
+                self._record.add(seen, weights, self.t, step, found.times, found.values)
+                self.z = seen.mode.later(self.z, weights, step)
+                self.t = end if event is None else self.t + step
+                still = 0
+            elif (still := still + 1) > MOST_TOGGLES:
+                raise NumericalError(f"the diodes find no consistent state at {1e3 * self.t:.4g} ms")
+            if event is None:
+                return None
+            if event >= len(seen.valves):
+                return watches[event - len(seen.valves)].name
+            k = self._index[seen.valves[event]]
+            self._closed[k] = not self._closed[k]
+        return None
+
+    def _search(
+        self,
+        seen: Seen,
+        weights: Complex,
+        horizon: float,
+        watches: tuple[Watch, ...] | list[Watch],
+        elapsed: float,
+    ) -> _Found:
+        """Go along the guards and watches until the first falls below zero, or to the horizon."""
+        count = len(seen.valves) + len(watches)
+        asked = [(self._combined(seen, watch, elapsed) @ seen.mode.shape)[None, :] for watch in watches]
+        courses = np.concatenate([seen.guards, *asked, seen.watched]) * weights
+        slopes = np.array([*[0.0] * len(seen.valves), *(watch.slope for watch in watches)])
+        rate = seen.mode.rate
+        at_once = courses.sum(axis=1).real
+        if at_once[:count].min() < -CLOSE:
+            return _Found(0.0, int(np.argmin(at_once[:count])), np.empty(0), np.empty((0, 0)))
+        sizes = np.abs(courses).max(axis=0)
+        times, values = [np.zeros(1)], [at_once[count:, None]]
+        base, event = 0.0, None
+        while base < horizon and event is None:
+            left = horizon - base
+            step = _step(rate, sizes, base, left)
+            points = min(CHUNK, math.ceil(left / step * (1 - 1e-12)))
+            ahead = np.minimum(base + step * np.arange(1, points + 1), horizon)
+            there = (courses @ np.exp(np.outer(rate, ahead))).real
+            below = there[:count] + np.outer(slopes, ahead) < -CLOSE
+            if below.any():
+                first = int(np.argmax(below.any(axis=0)))
+                start = base if first == 0 else float(ahead[first - 1])
+                roots = {
+                    int(k): _root(rate, courses[k], float(slopes[k]), start, float(ahead[first]))
+                    for k in np.flatnonzero(below[:, first])
+                }
+                event = min(roots, key=roots.__getitem__)
+                last = np.array([roots[event]])
+                ahead, there = ahead[:first], there[:, :first]
+                times += [ahead, last]
+                values += [there[count:], (courses[count:] @ np.exp(np.outer(rate, last))).real]
+                break
+            times.append(ahead)
+            values.append(there[count:])
+            base = float(ahead[-1])
+        instants = np.concatenate(times)
+        return _Found(float(instants[-1]), event, instants, np.concatenate(values, axis=1))
+
+    def _combined(self, seen: Seen, watch: Watch, elapsed: float) -> Array:
+        row = sum((factor * seen.rows[name] for name, factor in watch.terms.items()), np.zeros(len(self.z)))
+        row[self._one] += watch.level + watch.slope * elapsed
+        return row
+
+    # --- the end ----------------------------------------------------------------------------------
+
+    def state(self) -> State:
+        """Where the circuit and the controller stand."""
+        s, r = self.stage, self.regulator
+        at, z = s.network.at, self.z
+
+        def entry(name: str, otherwise: float = 0.0) -> float:
+            return float(z[at[name]]) if name in at else otherwise
+
+        outputs = tuple(entry(f"output {k}") for k in range(1, len(s.converter.output) + 1))
+        return State(
+            t=self.t,
+            v_bulk=entry("bulk", s.converter.feed.V_fixed or 0.0),
+            i_m=entry("magnetising"),
+            i_leak=entry("leakage", entry("magnetising")),
+            v_drain=entry("drain"),
+            v_clamp=entry("clamp", s.converter.clamp.V_c or 0.0),
+            v_out=outputs or (entry("set"),),
+            command=r.command,
+            started=r.started,
+            limited_since=r.limited_since,
+            unsupplied_since=r.unsupplied_since,
+            resume_at=r.resume_at,
+        )
+
+    def run(self) -> Run:
+        """Everything that was recorded."""
+        return self._record.run(
+            FIDELITY, self.t, self.z, self.state(), self._finished, tuple(self.regulator.notices)
+        )
+
+
+LONGEST_WAIT = 1e-3
+"""How long the secondary is waited for [s]: a pulse's energy is gone long before."""
+
+
+def _step(rate: Complex, sizes: Array, base: float, left: float) -> float:
+    """Distance between points of the search: fine while ringing lasts, else a fraction of what is left."""
+    alive = sizes * np.exp(rate.real * base) > FADED
+    fastest = float(np.abs(rate.imag[alive]).max(initial=0.0))
+    return min(2 * math.pi / fastest / POINTS if fastest > 0 else math.inf, left / 4)
+
+
+def _root(rate: Complex, course: Complex, slope: float, low: float, high: float) -> float:
+    """Where a course falls through zero between two instants; at the first of them if it never rose."""
+
+    def at(t: float) -> tuple[float, float]:
+        terms = course * np.exp(rate * t)
+        return float(terms.sum().real) + slope * t, float((terms * rate).sum().real) + slope
+
+    if at(low)[0] <= CLOSE:
+        # a valve that has just changed starts at zero: it may rise before it falls
+        risen = next(
+            (t for t in (low + (high - low) / 2**k for k in range(1, HALVINGS)) if at(t)[0] > 0.0), low
+        )
+        if risen == low:
+            return low
+        low, high = risen, min(high, low + 2 * (risen - low))
+    t = (low + high) / 2
+    for _ in range(NEWTON_STEPS):
+        value, rise = at(t)
+        if value > 0.0:
+            low = t
+        else:
+            high = t
+        moved = t - value / rise if rise != 0.0 else math.inf
+        if not low < moved < high:
+            moved = (low + high) / 2
+        if abs(moved - t) <= 1e-16 + 1e-13 * t:
+            return moved
+        t = moved
+    return t
