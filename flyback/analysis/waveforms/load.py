@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass
+from math import isfinite
 
 KINDS = {"resistance": "ohm", "current": "A", "power": "W", "voltage": "V"}
 """What a load holds constant, with its SI unit; "voltage" is a stiff source at the output."""
+
+
+LETS_GO = 1.0
+"""Output voltage below which a constant current or power is let go [V]; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,17 +22,23 @@ class Load:
         kind: a key of `KINDS`.
         times: rising instants [s]; two equal ones make a step.
         values: the value at each, in the unit of the kind.
+        lets_go: output voltage below which a current or power is let go in proportion [V].
     """
 
     kind: str
     times: tuple[float, ...]
     values: tuple[float, ...]
+    lets_go: float = LETS_GO
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:
             raise ValueError(f'a load is one of {", ".join(KINDS)}, not "{self.kind}"')
         if not self.times or len(self.times) != len(self.values) or list(self.times) != sorted(self.times):
             raise ValueError("a load needs rising times and one value for each")
+        if not all(map(isfinite, (*self.times, *self.values))) or min(self.values) < 0.0:
+            raise ValueError("times and values of a load are plain numbers, and no value is below zero")
+        if self.kind == "resistance" and min(self.values) == 0.0:
+            raise ValueError("a load of no resistance is a short circuit: give it the few milliohms it has")
 
     @classmethod
     def constant(cls, kind: str, value: float) -> Load:
@@ -65,7 +76,7 @@ class Load:
     def current(self, t: float, v_out: float) -> float:
         """Current drawn at an output voltage [V], zero for a load of kind "voltage" [A].
 
-        A constant current or power is let go in proportion below `LETS_GO`: no electronic load
+        A constant current or power is let go in proportion below ``lets_go``: no electronic load
         draws its current from an output that is not there.
         """
         value = self.at(t)
@@ -73,11 +84,7 @@ class Load:
             return v_out / value
         if self.kind == "voltage":
             return 0.0
-        held = min(v_out / LETS_GO, 1.0)
+        held = min(v_out / self.lets_go, 1.0)
         if self.kind == "current":
             return value * held
-        return value / max(v_out, LETS_GO) * held
-
-
-LETS_GO = 1.0
-"""Output voltage below which a constant current or power is let go [V]; common practice, no source."""
+        return value / max(v_out, self.lets_go) * held

@@ -15,6 +15,13 @@ ABOVE, BELOW = 1.05, -0.15
 """How far the integral part may go beyond the limit and below zero, as shares of the limit."""
 
 
+LONGEST_ON = 200e-6
+"""On time after which a controller without a clock gives up [s]; common practice, no source."""
+
+SKIPPED_WAIT = 20e-6
+"""Least wait of a controller without a clock when nothing is asked for [s]; common practice, no source."""
+
+
 class Regulator:
     """Regulation, soft start, overload timer and loss of supply, pulse by pulse.
 
@@ -25,6 +32,7 @@ class Regulator:
         "_control",
         "_counts_rate",
         "_highest",
+        "_longest",
         "_lowest",
         "_plain",
         "_protected",
@@ -43,6 +51,8 @@ class Regulator:
         top = (control.f_max or HIGHEST_RATE) if self._counts_rate else control.I_limit
         self._highest, self._lowest = ABOVE * top, BELOW * top
         self._plain = not (control.k_line or control.t_soft or control.I_drive is not None)
+        # a loop that only looks once a pulse must not catch up at once after a long one
+        self._longest = LONGEST_STEP * control.gain / control.integral if control.integral else 0.0
         self._protected = control.t_overload is not None or control.V_stop is not None
         self.command = state.command
         self.started = state.started
@@ -106,7 +116,7 @@ class Regulator:
         """
         c = self._control
         if c.integral:
-            moved = self.command + c.integral * (c.V_set - v_out) * T
+            moved = self.command + c.integral * (c.V_set - v_out) * min(T, self._longest)
             self.command = min(max(moved, self._lowest), self._highest)
         if self._protected:
             self._protect(t, v_out, asked, limit)
@@ -140,6 +150,9 @@ class Regulator:
         self.started = t
         self.command = 0.0
 
+
+LONGEST_STEP = 0.2
+"""Largest step of the integral part in one period, as a share of the proportional part."""
 
 HIGHEST_RATE = 300e3
 """Highest pulse rate of a voltage loop that has no stated one [Hz]; common practice, no source."""
