@@ -477,10 +477,22 @@ TOLERANCES = {
 SCALED = {("clamp suppressor", "clamp_over_reflected")}
 """Rows for a value that is lent in proportion to another one."""
 
+SIMULATED = {
+    ("switching IC", "soft_start"),
+    ("switching IC", "supply_hold"),
+    ("switching IC", "restart_pause"),
+    ("voltage reference", "crossover"),
+    ("transformer", "ringing_quality"),
+    ("transformer", "leakage_ringing_quality"),
+    ("series resistor", "mains_impedance"),
+}
+"""Rows for what no board shows and only the switching simulation needs."""
+
 
 def strays(table: Iterable[Mapping[str, Any]]) -> list[tuple[str, str]]:
     """Rows of the handbook for a field that no role has."""
-    known = {(role.name, key) for role in ROLES.values() for key in role.fields} | TOLERANCES | SCALED
+    known = {(role.name, key) for role in ROLES.values() for key in role.fields}
+    known |= TOLERANCES | SCALED | SIMULATED
     return [(row["role"], row["key"]) for row in table if (row["role"], row["key"]) not in known]
 
 

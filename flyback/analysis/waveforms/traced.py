@@ -108,7 +108,10 @@ class _Builder:
         """A handbook value for what no board shows, told as assumed."""
         row = handbook(role, key)
         assert row is not None
-        self.assume(f"{words} {format_quantity(row.typical, row.dimension)} ({row.source})")
+        value = (
+            f"{row.typical:g}" if row.dimension == "ratio" else format_quantity(row.typical, row.dimension)
+        )
+        self.assume(f"{words} {value} ({row.source})")
         return row.typical
 
     def assume(self, words: str) -> None:
@@ -148,8 +151,8 @@ class _Builder:
             self.assume(
                 f"primary winding {format_quantity(R_pri, 'resistance')} (common practice, no source)"
             )
-        main = self._lend("transformer", "ringing_quality", "quality of the drain's ringing")
-        leakage = self._lend("transformer", "leakage_ringing_quality", "quality of the leakage's ringing")
+        main = self._lend("transformer", "ringing_quality", "Q of the drain's ringing")
+        leakage = self._lend("transformer", "leakage_ringing_quality", "Q of the leakage's ringing")
         switches = self.circuit.board.playing("switching transistor")
         bipolar = bool(switches) and switches[0].words.get("kind") == "bipolar"
         return Primary(
