@@ -112,13 +112,13 @@ def check(
         BoardFileError: the board cannot be a circuit.
         NumericalError: a result is not finite.
     """
-    _refuse(mains=mains, frequency=frequency, dc=dc, load=load, samples=samples)
+    refuse_arguments(mains=mains, frequency=frequency, dc=dc, load=load, samples=samples)
     with recording() as recorder:
         label = tuple(judge_label(board.label))
     if board.topology != "flyback":
         return _not_judged(board, label, samples, seed, recorder)
     circuit = trace(board)
-    claims = power_claims(board.label, _rail(circuit))
+    claims = power_claims(board.label, rail_of(circuit))
     voltage = claims[0].voltage
     lines = lines_to_judge(board, circuit, voltage=voltage, mains=mains, frequency=frequency, dc=dc)
     demands: dict[float, list[Demand]] = {}
@@ -158,7 +158,7 @@ def check(
     )
 
 
-def _refuse(
+def refuse_arguments(
     *,
     mains: Sequence[float] | float | None,
     frequency: float | None,
@@ -166,6 +166,11 @@ def _refuse(
     load: float | None,
     samples: int,
 ) -> None:
+    """Refuse arguments that make no sense, every one of them at once.
+
+    Raises:
+        RequestError: what was given and what is expected.
+    """
     problems = []
     if mains is not None and not isinstance(mains, (int, float)) and not mains:
         problems.append(Problem("no voltage is given;", field="mains", hint="give one, or leave it out."))
@@ -220,7 +225,7 @@ def _not_judged(
     )
 
 
-def _rail(circuit: Circuit) -> float | None:
+def rail_of(circuit: Circuit) -> float | None:
     """Nominal set or measured voltage of the rail [V]."""
     numbers = {key: value.nominal for key, value in circuit.values.items()}
     V_rail = circuit.supply(numbers).V_rail
