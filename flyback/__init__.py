@@ -13,10 +13,12 @@ import os
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from flyback.analysis.envelope import Envelope
+    from flyback.analysis.waveforms.scene import Scene
     from flyback.board.model import Board
     from flyback.verdict.check import Check
 
-__all__ = ["__version__", "check", "load"]
+__all__ = ["__version__", "check", "envelope", "load", "waveforms"]
 __version__ = "0.1.0"
 
 
@@ -32,3 +34,22 @@ def check(board: Board, **options: Any) -> Check:
     from flyback.verdict import check as checking
 
     return checking.check(board, **options)
+
+
+def waveforms(board: Board, *, load: str | None = None, **options: Any) -> Scene:
+    """Simulate a board in time; see `flyback.analysis.waveforms.scene.scene` for the options.
+
+    Args:
+        load: as on the command line: "2A", "10W", "2.5ohm", "1A..2A" or "1A,2A".
+    """
+    from flyback.analysis.waveforms import scene
+    from flyback.analysis.waveforms.load_text import read_load
+
+    return scene.scene(board, load=None if load is None else read_load(load), **options)
+
+
+def envelope(board: Board, **options: Any) -> Envelope:
+    """Volts and amps the output can give; see `flyback.verdict.output.volts_and_amps` for the options."""
+    from flyback.verdict import output
+
+    return output.volts_and_amps(board, **options)

@@ -19,8 +19,8 @@ def next_free(path: str | os.PathLike[str]) -> Path:
     return next(candidate for candidate in numbered if not os.path.lexists(candidate))
 
 
-def write_new(path: str | os.PathLike[str], text: str) -> Path:
-    """Write a UTF-8 text file under a free name and return the name taken.
+def write_new(path: str | os.PathLike[str], content: str | bytes) -> Path:
+    """Write a file under a free name and return the name taken; text is written as UTF-8.
 
     The name is claimed and opened in one step, so that two programs never write to the same file.
     Raises RequestError if the path is a directory or cannot be written.
@@ -36,8 +36,8 @@ def write_new(path: str | os.PathLike[str], text: str) -> Path:
     while True:
         candidate = next_free(wanted)
         try:
-            with candidate.open("x", encoding="utf-8", newline="\n") as file:
-                file.write(text)
+            with candidate.open("xb") as file:
+                file.write(content.encode("utf-8") if isinstance(content, str) else content)
         except FileExistsError:
             continue  # another program was quicker
         except (OSError, ValueError) as error:

@@ -6,6 +6,8 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from flyback.report import pieces
+from flyback.report.pieces import GAP, WIDTH, console
 from flyback.report.safety import CAUTIONS
 from flyback.units import format_quantity, format_range
 from flyback.verdict.judge import BULK_DECIDES
@@ -14,7 +16,6 @@ from flyback.verdict.words import FAILING, Judgement, Word
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
-    from rich.table import Table
 
     from flyback.analysis.assessment import Assessment, Column, Step
     from flyback.analysis.load_point import LoadPoint
@@ -22,8 +23,7 @@ if TYPE_CHECKING:
     from flyback.board.model import Board, Label, LoadReading, Value
     from flyback.verdict.check import Check
 
-WIDTH = 80
-"""Columns a report fits in; wider terminals do not widen the text."""
+__all__ = ["WIDTH", "console", "label_line", "show"]
 
 CLAIM_WIDTH = 30
 """Columns after which the text of a claim is broken, so that a long port name leaves room for figures."""
@@ -31,44 +31,24 @@ CLAIM_WIDTH = 30
 READING_WIDTH = 40
 """Columns up to which a reading of the load test stays on one line."""
 
-GAP = 2
-"""Columns between two columns of a table."""
-
-
-def console(width: int = WIDTH) -> Console:
-    """A console of the report's width: colours on a terminal, plain text when piped."""
-    from rich.console import Console
-
-    return Console(width=width, highlight=False, markup=False, emoji=False, soft_wrap=False)
-
 
 def show(check: Check, out: Console) -> None:
-    """Print a check; without the padding of tables where no terminal needs it."""
-    from rich.console import Group
-    from rich.text import Text
-
-    blocks = [part for block in _blocks(check) for part in (block, Text())]
-    if out.is_terminal:
-        out.print(Group(*blocks))
-        return
-    with out.capture() as captured:
-        out.print(Group(*blocks))
-    for line in captured.get().splitlines():
-        out.file.write(line.rstrip() + "\n")
+    """Print a check."""
+    pieces.show_blocks(_blocks(check), out)
 
 
 def _blocks(check: Check) -> Iterable[RenderableType]:
     from rich.text import Text
 
-    yield _title(check.board)
+    yield pieces.title(check.board.name, f"label {label_line(check.board.label)}")
     yield _verdicts(check)
     if check.notices and not check.judged:
-        yield _paragraphs(check.notices)
+        yield pieces.paragraphs(check.notices)
     if check.judged:
         if judged_at := _judged_at(check):
             yield Text(judged_at)
         if check.why:
-            yield _entry("Why", "\n".join(check.why))
+            yield pieces.entry("Why", "\n".join(check.why))
         for assessment in check.assessments:
             if any(column.steps for column in assessment.columns):
                 yield from _ladder(assessment, several=len(check.assessments) > 1)
@@ -80,22 +60,10 @@ def _blocks(check: Check) -> Iterable[RenderableType]:
     if check.board.load_tests:
         yield _load_tests(check.board)
     yield from _lists(check)
-    yield _listed("Cautions", CAUTIONS)
+    yield pieces.listed("Cautions", CAUTIONS)
 
 
 # --- the first screen -----------------------------------------------------------------------------
-
-
-def _title(board: Board) -> RenderableType:
-    from rich.cells import cell_len
-    from rich.text import Text
-
-    title = Text(board.name, style="bold")
-    label = f"label {label_line(board.label)}"
-    gap = WIDTH - cell_len(board.name) - cell_len(label)
-    title.append(" " * gap if gap >= 2 else "\n", style="not bold")
-    title.append(label, style="not bold")
-    return title
 
 
 def label_line(label: Label) -> str:
@@ -132,7 +100,7 @@ def _verdicts(check: Check) -> RenderableType:
     texts = max((cell_len(judgement.text) for judgement in check.judgements), default=0)
     words = max((len(judgement.word) for judgement in check.judgements), default=0)
     room = WIDTH - min(texts, CLAIM_WIDTH) - words - 3 * GAP
-    table = _table((0, "left", False), (0, "left", True), (0, "left", False))
+    table = pieces.table((0, "left", False), (0, "left", True), (0, "left", False))
     table.columns[0].max_width = GAP + CLAIM_WIDTH
     for judgement in check.judgements:
         text = Padding(Text(judgement.text), (0, 0, 0, GAP))
@@ -250,12 +218,12 @@ def _ladder(assessment: Assessment, *, several: bool) -> Iterable[RenderableType
     columns = assessment.columns
     for run in _side_by_side(columns, least=5, room=35):
         yield _rungs(head, assessment.worst.steps, columns[run])
-    yield _note("Watts at the sockets, at the bulk's valley. Reach: stops the power. Hold: a rating.")
+    yield pieces.note("Watts at the sockets, at the bulk's valley. Reach: stops the power. Hold: a rating.")
     leaning = [column for column in columns if column.binding.bulk_share > BULK_DECIDES]
     if leaning:
         names = [column.line.name for column in leaning]
         places = " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
-        yield _note(
+        yield pieces.note(
             f"On {places} the lowest of them lean on the bulk capacitor: a larger one would raise them."
         )
 
@@ -273,10 +241,10 @@ def _side_by_side(columns: Sequence[Column], *, least: int, room: int) -> Iterab
 
 
 def _rungs(head: str, steps: Sequence[Step], columns: Sequence[Column]) -> RenderableType:
-    table = _table(
+    table = pieces.table(
         (0, "left", True), (0, "left", False), (0, "left", True), *[(5, "right", True)] * len(columns)
     )
-    table.add_row(*_heads(head, "", ""), *_line_heads(columns))
+    table.add_row(*pieces.heads(head, "", ""), *_line_heads(columns))
     for step in steps:
         powers = [
             _watts(float(other.ceiling.power))
@@ -309,14 +277,14 @@ def _spread(assessment: Assessment) -> Iterable[RenderableType]:
     steps = [step for step in column.steps if math.isfinite(step.band.corner_low)]
     if not steps:
         return
-    table = _table((0, "left", False), (8, "right", True), (0, "right", True), (0, "right", True))
+    table = pieces.table((0, "left", False), (8, "right", True), (0, "right", True), (0, "right", True))
     heads = (
         f"What the tolerances do at {column.line.full_name}",
         "nominal",
         "95 % band",
         "extreme corners",
     )
-    table.add_row(*[_head(text) for text in heads])
+    table.add_row(*[pieces.head(text) for text in heads])
     for step in steps:
         band = step.band
         table.add_row(
@@ -345,12 +313,14 @@ def _points(check: Check) -> Iterable[RenderableType]:
     for run in _side_by_side(columns, least=8, room=51):
         yield _point_rows(head, columns[run], check.points[run])
     if None in check.points:
-        yield _note("-: the bulk cannot feed this load, or the least of pulses brings more than it takes.")
+        yield pieces.note(
+            "-: the bulk cannot feed this load, or the least of pulses brings more than it takes."
+        )
 
 
 def _point_rows(head: str, columns: Sequence[Column], points: Sequence[LoadPoint | None]) -> RenderableType:
-    table = _table((0, "left", True), *[(8, "right", True)] * len(points))
-    table.add_row(_head(head), *_line_heads(columns))
+    table = pieces.table((0, "left", True), *[(8, "right", True)] * len(points))
+    table.add_row(pieces.head(head), *_line_heads(columns))
     for name, cell in _POINT_ROWS:
         cells = [cell(point) if point is not None else "-" for point in points]
         if any(cell != "" for cell in cells):
@@ -384,8 +354,8 @@ _POINT_ROWS: tuple[tuple[str, Callable[[LoadPoint], str]], ...] = (
 
 
 def _indicators(check: Check) -> RenderableType:
-    table = _table((0, "left", True), (0, "right", True), (0, "left", False))
-    table.add_row(_head("Small currents of the rail"), "", "")
+    table = pieces.table((0, "left", True), (0, "right", True), (0, "left", False))
+    table.add_row(pieces.head("Small currents of the rail"), "", "")
     for entry in check.indicators:
         power = format_quantity(float(entry.power), "power")
         rating = "" if entry.rating is None else f" of {format_quantity(entry.rating, 'power')}"
@@ -399,8 +369,8 @@ def _load_tests(board: Board) -> RenderableType:
 
     readings_of = (reading for row in board.load_tests for reading in row.readings)
     keep = all(len(_reading(reading)) <= READING_WIDTH for reading in readings_of)
-    table = _table((0, "left", keep), (0, "right", True), (0, "right", True), (0, "left", False))
-    table.add_row(*_heads("Load test, as written down", "mains", "at the wall", ""))
+    table = pieces.table((0, "left", keep), (0, "right", True), (0, "right", True), (0, "left", False))
+    table.add_row(*pieces.heads("Load test, as written down", "mains", "at the wall", ""))
     for row in board.load_tests:
         readings = "\n".join(_reading(reading) for reading in row.readings)
         mains = "" if row.mains is None else f"{row.mains:g} V"
@@ -419,14 +389,16 @@ def _reading(reading: LoadReading) -> str:
 
 def _lists(check: Check) -> Iterable[RenderableType]:
     if check.judged and check.notices:
-        yield _listed("Noticed", check.notices)
+        yield pieces.listed("Noticed", check.notices)
     if check.assumed:
-        yield _listed(f"Assumed ({len(check.assumed)})", [_assumption(value) for value in check.assumed])
+        yield pieces.listed(
+            f"Assumed ({len(check.assumed)})", [_assumption(value) for value in check.assumed]
+        )
     if check.not_checked:
-        yield _listed(f"Not checked ({len(check.not_checked)})", check.not_checked)
+        yield pieces.listed(f"Not checked ({len(check.not_checked)})", check.not_checked)
     if check.left_out:
         items = [*check.left_out, "not given, so the figures above are a little high"]
-        yield _listed(f"Left out ({len(check.left_out)})", ["; ".join(items)])
+        yield pieces.listed(f"Left out ({len(check.left_out)})", ["; ".join(items)])
 
 
 def _assumption(value: Value) -> str:
@@ -435,63 +407,5 @@ def _assumption(value: Value) -> str:
     return f"{value.key} {spread}: {value.source}{basis}"
 
 
-# --- pieces ---------------------------------------------------------------------------------------
-
-
-def _table(*columns: tuple[int, str, bool]) -> Table:
-    """A borderless table; columns are (least width, side, keep on one line)."""
-    from rich.table import Table
-
-    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, GAP, 0, 0), width=None)
-    for width, side, keep in columns:
-        table.add_column(
-            justify=side,  # type: ignore[arg-type]
-            no_wrap=keep,
-            min_width=width or None,
-            overflow="fold",
-        )
-    return table
-
-
-def _head(text: str) -> RenderableType:
-    from rich.text import Text
-
-    return Text(text, style="bold")
-
-
-def _heads(*texts: str) -> list[RenderableType]:
-    return [_head(text) for text in texts]
-
-
 def _line_heads(columns: Sequence[Column]) -> list[RenderableType]:
-    return [_head(column.line.name) for column in columns]
-
-
-def _note(text: str) -> RenderableType:
-    from rich.padding import Padding
-    from rich.text import Text
-
-    return Padding(Text(text, style="dim"), (0, 0, 0, 2))
-
-
-def _entry(head: str, text: str) -> RenderableType:
-    from rich.text import Text
-
-    table = _table((0, "left", True), (0, "left", False))
-    table.add_row(Text(head, style="bold"), text)
-    return table
-
-
-def _paragraphs(texts: Sequence[str]) -> RenderableType:
-    from rich.text import Text
-
-    return Text("\n".join(texts))
-
-
-def _listed(head: str, items: Sequence[str]) -> RenderableType:
-    table = _table((1, "left", True), (0, "left", False))
-    for item in items:
-        table.add_row("  -", item)
-    from rich.console import Group
-
-    return Group(_head(head), table)
+    return pieces.heads(*(column.line.name for column in columns))

@@ -1,0 +1,107 @@
+"""What every text on the terminal is made of: one width, borderless tables, heads, lists."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.console import Console, RenderableType
+    from rich.table import Table
+
+WIDTH = 80
+"""Columns a text fits in; wider terminals do not widen it."""
+
+GAP = 2
+"""Columns between two columns of a table."""
+
+
+def console(width: int = WIDTH) -> Console:
+    """A console of the report's width: colours on a terminal, plain text when piped."""
+    from rich.console import Console
+
+    return Console(width=width, highlight=False, markup=False, emoji=False, soft_wrap=False)
+
+
+def show_blocks(blocks: Iterable[RenderableType], out: Console) -> None:
+    """Print blocks with a line between them; without the padding of tables where no terminal needs it."""
+    from rich.console import Group
+    from rich.text import Text
+
+    parts = [part for block in blocks for part in (block, Text())]
+    if out.is_terminal:
+        out.print(Group(*parts))
+        return
+    with out.capture() as captured:
+        out.print(Group(*parts))
+    for line in captured.get().splitlines():
+        out.file.write(line.rstrip() + "\n")
+
+
+def title(name: str, beside: str) -> RenderableType:
+    """A name with what stands at its right, below it where one line is too short."""
+    from rich.cells import cell_len
+    from rich.text import Text
+
+    text = Text(name, style="bold")
+    gap = WIDTH - cell_len(name) - cell_len(beside)
+    text.append(" " * gap if gap >= GAP else "\n", style="not bold")
+    text.append(beside, style="not bold")
+    return text
+
+
+def table(*columns: tuple[int, str, bool]) -> Table:
+    """A borderless table; columns are (least width, side, keep on one line)."""
+    from rich.table import Table
+
+    made = Table(box=None, show_header=False, pad_edge=False, padding=(0, GAP, 0, 0), width=None)
+    for width, side, keep in columns:
+        made.add_column(
+            justify=side,  # type: ignore[arg-type]
+            no_wrap=keep,
+            min_width=width or None,
+            overflow="fold",
+        )
+    return made
+
+
+def head(text: str) -> RenderableType:
+    from rich.text import Text
+
+    return Text(text, style="bold")
+
+
+def heads(*texts: str) -> list[RenderableType]:
+    return [head(text) for text in texts]
+
+
+def note(text: str) -> RenderableType:
+    from rich.padding import Padding
+    from rich.text import Text
+
+    return Padding(Text(text, style="dim"), (0, 0, 0, GAP))
+
+
+def entry(name: str, text: str) -> RenderableType:
+    """A bold word with a paragraph beside it."""
+    from rich.text import Text
+
+    made = table((0, "left", True), (0, "left", False))
+    made.add_row(Text(name, style="bold"), text)
+    return made
+
+
+def paragraphs(texts: Sequence[str]) -> RenderableType:
+    from rich.text import Text
+
+    return Text("\n".join(texts))
+
+
+def listed(name: str, items: Sequence[str]) -> RenderableType:
+    """A head with its items below it."""
+    from rich.console import Group
+
+    made = table((1, "left", True), (0, "left", False))
+    for item in items:
+        made.add_row("  -", item)
+    return Group(head(name), made)
