@@ -17,6 +17,7 @@ from .recomputed_boards import BOARDS, NOT_CHECKED
 from .recomputed_design import DESIGN
 from .rows import Check, Kind
 from .simulation_checks import simulation_checks
+from .switching_checks import switching_checks
 
 DATA = Path(__file__).parent / "data"
 PUBLISHED = DATA / "published.toml"
@@ -141,5 +142,5 @@ def published_checks() -> tuple[Check, ...]:
 
 @cache
 def all_checks() -> tuple[Check, ...]:
-    """Every comparison with an outside source, published and simulated."""
-    return (*published_checks(), *simulation_checks())
+    """Every comparison with an outside source, published and simulated; simulates some seconds, once."""
+    return (*published_checks(), *simulation_checks(), *switching_checks())

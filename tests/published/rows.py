@@ -16,6 +16,9 @@ class Kind(StrEnum):
     PLAUSIBILITY = "plausibility band, not an exact figure"
     SIMULATED = "circuit simulation"
     HARD_SPOT = "circuit simulation, known hard spot of closed forms"
+    SWITCHING = "circuit simulation, beside the switching simulation"
+    STATED = "circuit simulation, beside the switching simulation, wider bound for a stated reason"
+    BY_CYCLE = "circuit simulation, beside the switching simulation without ringing"
 
 
 @dataclass(frozen=True, slots=True)

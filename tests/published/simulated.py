@@ -40,6 +40,7 @@ SELF_OSCILLATING = "self-oscillating"
 THERMAL_VOLTAGE = 0.025852  # V, k T / q at 27 degC, the simulator's temperature
 DIODES = {  # saturation current [A], emission coefficient, series resistance [ohm], from the netlists
     "dbr": (7e-9, 1.8, 0.04),
+    "dcl": (1e-9, 1.7, 0.1),
     "dsk": (20e-6, 1.05, 15e-3),
     "dsk100": (2e-6, 1.2, 15e-3),
 }

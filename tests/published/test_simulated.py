@@ -95,7 +95,10 @@ def test_the_saturation_voltage_hardly_matters(monkeypatch: pytest.MonkeyPatch, 
 
 
 def test_the_closed_loop_that_alternates_does_reach_the_limit() -> None:
-    """Its reported peak is that of the current limit, and its power belongs to a smaller one."""
+    """Its reported peak is that of the current limit, and its power belongs to a smaller one.
+
+    The alternation belongs to the stored run's step of 80 ns: `test_live_simulator` repeats it at 20 ns.
+    """
     case = CASES["d1_ceiling_5V1A_65k"]
     (looped,) = (
         point["measured"]
