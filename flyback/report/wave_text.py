@@ -33,6 +33,9 @@ SEEN = 5e-4
 LEAST = 1e-6
 """Share of the energy below which a loss is nothing but rounding."""
 
+NOTHING = 1e-8
+"""Volts, amps, watts and seconds below which there is nothing but rounding."""
+
 ROUNDING = 1e-6
 """Largest share of the energy that may be lost without a warning: far more than rounding leaves."""
 
@@ -121,31 +124,32 @@ def _power(scene: Scene) -> Iterable[RenderableType]:
     """Every part's share of the power put in, in the order that power flows."""
     f, energy = scene.run.figures, scene.run.energy
     seconds = f.end - f.start
-    # a few pulses live on what the bulk holds: the mains gives next to nothing meanwhile
-    from_bulk = energy.bulk > energy.source
-    given = energy.bulk if from_bulk else energy.source
+    # within a part of a mains period, what the mains gives says nothing about the supply
+    from_bulk = scene.line.f_line is not None and seconds < 0.5 / float(scene.line.f_line)
+    energy = energy.from_bulk if from_bulk else energy
+    given = energy.source
+    feed = "bulk" if from_bulk else "bench supply" if scene.line.V_ac is None else "mains"
     made = pieces.table((NAME, "left", True), (8, "right", True), (0, "right", True))
-    made.add_row(*pieces.heads("Power", "", "of the bulk's" if from_bulk else "of the input"))
+    made.add_row(*pieces.heads("Power", "", "of it"))
 
     def add(name: str, joules: float) -> None:
         share = joules / given if given > 0.0 else math.nan
         watts = joules / seconds if seconds > 0.0 else math.nan
         made.add_row(f"  {name}", _number(watts, "power"), _number(share, "ratio"))
 
-    made.add_row(
-        f"  from the {'bench supply' if scene.line.V_ac is None else 'mains'}", _number(f.P_line, "power")
-    )
+    made.add_row(f"  from the {feed}", _number(given / seconds if seconds > 0.0 else math.nan, "power"))
     losing = {part: joules for part, joules in energy.losses.items() if not abs(joules) <= LEAST * given}
     for part, joules in losing.items():
         add(f"lost: {part}", joules)
     if abs(energy.stored) > SEEN * given:
         add("stored, more than at the start", energy.stored)
-    add("to the load", energy.load)
+    add("to load, LED and bleeder" if scene.load.own else "to the load", energy.load)
     yield made
     reached = _number(f.eta, "ratio") if f.P_in > 0.0 else "-"
     yield pieces.note(
         f"The bulk gives {_number(f.P_in, 'power')}; {reached} of it reach the load, "
-        f"{_number(f.V_o, 'voltage')} {_number(f.I_o, 'current')}. {_found_again(energy.residual)}"
+        f"{_number(f.V_o, 'voltage')} {_number(f.I_o, 'current')}. "
+        f"{_found_again(scene.run.energy.residual)}"
     )
     if without := [part for part in energy.losses if part not in losing]:
         yield pieces.note(f"Nothing lost, or nothing known of it: {', '.join(without)}.")
@@ -167,5 +171,6 @@ def _row(table: Table, name: str, dimension: str, *values: float | str | None) -
 
 
 def _number(value: float, dimension: str) -> str:
-    # zero has no sign
-    return format_quantity(value + 0.0, dimension) if math.isfinite(value) else "-"
+    if not math.isfinite(value):
+        return "-"
+    return format_quantity(0.0 if abs(value) < NOTHING else value, dimension)

@@ -10,6 +10,7 @@ import numpy as np
 
 from flyback import __version__
 from flyback.analysis import tolerance
+from flyback.analysis.arguments import refuse_arguments
 from flyback.analysis.assessment import Assessment, Column, assess
 from flyback.analysis.circuit import Circuit, Supply
 from flyback.analysis.demand import Case, Demand
@@ -20,7 +21,6 @@ from flyback.analysis.trace import trace
 from flyback.board.model import Board, Value
 from flyback.equations import ports, rectifier
 from flyback.equations.formula import Real, Recorder, recording
-from flyback.errors import Problem, RequestError
 from flyback.verdict.judge import judge
 from flyback.verdict.label import judge_label, power_claims
 from flyback.verdict.lines import lines_to_judge
@@ -156,47 +156,6 @@ def check(
         recorders=(recorder, details, *(assessment.recorder for assessment in assessments.values())),
         whole_range=mains is None and dc is None,
     )
-
-
-def refuse_arguments(
-    *,
-    mains: Sequence[float] | float | None,
-    frequency: float | None,
-    dc: float | None,
-    load: float | None,
-    samples: int,
-) -> None:
-    """Refuse arguments that make no sense, every one of them at once.
-
-    Raises:
-        RequestError: what was given and what is expected.
-    """
-    problems = []
-    if mains is not None and not isinstance(mains, (int, float)) and not mains:
-        problems.append(Problem("no voltage is given;", field="mains", hint="give one, or leave it out."))
-    given = [] if mains is None else ([mains] if isinstance(mains, (int, float)) else list(mains))
-    wanted: list[tuple[str, float | None, float, float, str]] = [
-        *(("mains", V, 40, 500, "V") for V in given),
-        ("frequency", frequency, 40, 500, "Hz"),
-        ("dc", dc, 20, 800, "V"),
-        ("load", load, 1e-6, 100, "A"),
-        ("samples", samples, 100, 100_000_000, ""),
-    ]
-    for name, value, low, high, unit in wanted:
-        if value is not None and not low <= value <= high:
-            expected = f"{_written(low)} to {_written(high)} {unit}".strip()
-            message = f"{_written(value)} {unit}".strip() + f" cannot be used; expected {expected}."
-            problems.append(Problem(message, field=name, given=_written(value), expected=expected))
-    if dc is not None and (given or frequency is not None):
-        problems.append(
-            Problem("a bench supply (dc) and mains exclude each other;", field="dc", hint="give one.")
-        )
-    if problems:
-        raise RequestError(tuple(problems))
-
-
-def _written(number: float) -> str:
-    return f"{number:.7f}".rstrip("0").rstrip(".")
 
 
 def _not_judged(

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from flyback.analysis.arguments import refuse_arguments
 from flyback.analysis.bulk import Line
 from flyback.analysis.circuit import Circuit
 from flyback.analysis.demand import Case
@@ -16,7 +17,7 @@ from flyback.analysis.trace import trace
 from flyback.analysis.waveforms.limit_points import limit_points
 from flyback.board.model import Board
 from flyback.errors import RequestError
-from flyback.verdict.check import rail_of, refuse_arguments
+from flyback.verdict.check import rail_of
 from flyback.verdict.label import power_claims
 from flyback.verdict.lines import lines_to_judge
 
@@ -52,7 +53,7 @@ def volts_and_amps(
         RequestError: an argument makes no sense, or a value that the curve needs is unknown.
         NumericalError: a result is not finite.
     """
-    refuse_arguments(mains=mains, frequency=frequency, dc=dc, load=None, samples=samples)
+    refuse_arguments(mains=mains, frequency=frequency, dc=dc, samples=samples)
     if board.topology != "flyback":
         return envelope(board, ())  # says why there is none
     circuit = trace(board)

@@ -432,7 +432,7 @@ def cresting(R_esr: float, per_C: float) -> Crest:
 
 def drawing(load: Load) -> Draw:
     """Load current over time and output voltage: `Load.current`, quicker where the load is steady."""
-    if not load.steady or load.kind == "voltage":
+    if not load.steady or load.kind == "voltage" or load.own:
         return load.current
     value, least = load.values[0], load.lets_go
     if load.kind == "resistance":

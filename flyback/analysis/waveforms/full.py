@@ -17,33 +17,25 @@ from flyback.analysis.waveforms.converter import Converter
 from flyback.analysis.waveforms.load import Load
 from flyback.analysis.waveforms.network import Complex, Mode, Valve
 from flyback.analysis.waveforms.record import Recorder, Seen
-from flyback.analysis.waveforms.regulator import Regulator
+from flyback.analysis.waveforms.regulator import LONGEST_ON, SKIPPED_WAIT, Regulator
 from flyback.analysis.waveforms.run import Array, Run, State
-from flyback.analysis.waveforms.stage import WATCHED, Stage, stage
+from flyback.analysis.waveforms.search import CLOSE, ahead_of, fall
+from flyback.analysis.waveforms.stage import WATCHED, Stage, slope_resistance, stage
 from flyback.errors import NumericalError
 
 FIDELITY = "full"
 
-CLOSE = 1e-8
-"""How far below zero a guard [V, A] must fall to count: far above rounding, far below any reading."""
+LONGEST_WAIT = 1e-3
+"""How long the secondary is waited for [s]: a pulse's energy is gone long before."""
 
-FADED = 1e-7
-"""Ringing smaller than this [V, A] no longer sets the step of the search."""
+LONGEST_SET = 1e-3
+"""How long a changing load stays as it was set, unless a pulse begins before [s]."""
 
-POINTS = 24
-"""Points of the search in one period of the fastest ringing that is left."""
+SET_STEPS = 20
+"""How often at least the load is set anew in the time in which what is set would empty the output."""
 
-CHUNK = 48
-"""Points that are looked at together."""
-
-NEWTON_STEPS = 40
-"""Most steps of a root search; it halves the bracket where Newton would leave it."""
-
-HALVINGS = 45
-"""How often a step is halved in looking for a rise at its very beginning."""
-
-LONGEST_ON = 200e-6
-"""On time after which a controller without a clock gives up [s]; common practice, no source."""
+UNSEEN = 1e-3
+"""Output voltage below which nothing is set anew on the way [V]."""
 
 MOST_TOGGLES = 200
 """Valve changes without time passing after which the search is called stuck."""
@@ -123,18 +115,30 @@ class Engine:
         trace: tuple[float, float] | None = None,
         most_rows: int = 20000,
     ) -> None:
-        self.stage: Stage = stage(converter, load)
-        self.regulator = Regulator(converter.control, state)
+        self._stages: dict[float, tuple[Stage, dict[tuple[bool, ...], Seen]]] = {}
+        self._converter, self._load = converter, load
+        self._draw(slope_resistance(converter, load, state.t, _mean_output(state)))
+        self._index = {valve.name: k for k, valve in enumerate(self.stage.network.valves)}
+        self._one = self.stage.network.at["one"]
+        self.go_to(state, trace=trace, most_rows=most_rows)
+
+    def go_to(
+        self,
+        state: State,
+        *,
+        trace: tuple[float, float] | None = None,
+        most_rows: int = 20000,
+    ) -> None:
+        """Begin anew from a state, with nothing recorded."""
+        self.regulator = Regulator(self.stage.converter.control, state)
         self.t = state.t
         self.z = self.stage.start(state)
-        self._seen: dict[tuple[bool, ...], Seen] = {}
-        self._index = {valve.name: k for k, valve in enumerate(self.stage.network.valves)}
         self._closed = [False] * len(self._index)
-        self._one = self.stage.network.at["one"]
         self._record = Recorder(self.stage, trace, most_rows)
         self._finished = True
-        self._off_time = 0.0
-        self._settle_load(self._value("v_cap"))
+        self._off_time = state.off_time
+        self._settle_load(_mean_output(state))
+        self._settle_diodes()
 
     # --- one pulse --------------------------------------------------------------------------------
 
@@ -152,6 +156,7 @@ class Engine:
         begun, area = self.t, self._record.area
         if regulator.resume_at is not None:
             self._stretch(min(regulator.resume_at, end) - self.t)
+            self._record.close_pause()
             if self.t < regulator.resume_at:
                 return True
             regulator.resume(self.t)
@@ -160,7 +165,7 @@ class Engine:
         v_cap = self._value("v_cap")
         asked = regulator.asked(v_cap, limit)
         if regulator.skips(v_cap, limit):
-            self._stretch(1.0 / c.f_s if c.f_s else max(regulator.shortest_period(v_cap), 20e-6))
+            self._stretch(1.0 / c.f_s if c.f_s else max(regulator.shortest_period(v_cap), SKIPPED_WAIT))
         else:
             self._record.open_row(self.t, self._mode(), self.z, asked)
             self._on(limit)
@@ -172,7 +177,7 @@ class Engine:
         if T <= 0:
             raise NumericalError(f"no time passes at {1e3 * self.t:.4g} ms")
         self._record.close_period(T)
-        mean = (self._record.area - area) / T
+        mean = self._mean_since(begun, area)
         self._settle_load(mean)
         regulator.advance(self.t, T, mean, asked, limit)
         return True
@@ -181,12 +186,12 @@ class Engine:
         c, regulator = self.stage.converter.control, self.regulator
         begun = self.t
         longest = self._longest_on()
-        watches = [Watch("limit", {"i_pri": -1.0}, limit, -c.S_ramp)]
+        watches = [Watch("limit", {"i_pri": -1.0}, limit, -c.S_ramp)] if math.isfinite(limit) else []
         if regulator.regulates:
             level = regulator.command + c.gain * c.V_set
             watches.append(Watch("loop", {"i_pri": -1.0, "v_cap": -c.gain}, level, -c.S_ramp))
         self._switch(True)
-        if self._stretch(longest, watches if math.isfinite(limit) else ()) is not None:
+        if self._stretch(longest, watches) is not None:
             self._stretch(min(c.t_delay, begun + longest - self.t))
         self._switch(False)
 
@@ -209,7 +214,7 @@ class Engine:
         if c.family == "primary-side constant current":
             assert c.d_dem is not None
             seen = self._conduction(c.I_th)
-            self._stretch(max(begun + max(seen / c.d_dem, shortest) - self.t, 0.0))
+            self._stretch(begun + max(seen / c.d_dem, shortest) - self.t)
             return
         self._conduction(0.0)
         self._first_trough(begun + shortest)
@@ -220,32 +225,52 @@ class Engine:
         if self._stretch(LONGEST_WAIT, (Watch("begins", {"i_sec": -1.0}, level),)) is None:
             return 0.0
         begun = self.t
-        self._stretch(LONGEST_WAIT, (Watch("ends", {"i_sec": 1.0}, -level),))
+        # ringing may take the current to zero before its time, and a controller is blind to that
+        self._stretch(LONGEST_WAIT, (Watch("ends", {"i_dem": 1.0}, -level),))
         return self.t - begun
 
     def _first_trough(self, earliest: float) -> None:
         """Wait for the first trough of the drain's ringing that is not too early."""
         p = self.stage.converter.primary
         half = math.pi * math.sqrt(p.L_p * p.C_d)
-        while True:
-            self._stretch(half / 4)
-            trough = self._stretch(2.5 * half, (Watch("trough", {"i_drain": -1.0}),))
+        trough, crest = Watch("trough", {"i_drain": -1.0}), Watch("crest", {"i_drain": 1.0})
+        self._stretch(half / 4)
+        while self._stretch(2.5 * half, (trough,)) is not None:
             if self.t >= earliest:
                 return
-            if trough is None:
-                # the ringing has died away: the restart timer starts the pulse
-                self._stretch(earliest - self.t)
-                return
+            self._stretch(2.5 * half, (crest,))
+        # the ringing has died away: the restart timer starts the pulse
+        self._stretch(earliest - self.t)
 
     def _settle_load(self, v_mean: float) -> None:
         """Set the part of the load that is no resistance, so that its mean over a pulse is right."""
-        s = self.stage
-        value = s.load.at(self.t)
-        if s.held:
-            self.z[s.network.at["set"]] = value
-            return
-        drawn = s.load.current(self.t, max(v_mean, 0.0))
-        self.z[s.network.at["set"]] = drawn - v_mean / s.slope
+        self.v_mean = v_mean
+        self._set_from = (self.t, self._record.area)
+        entry = self.stage.network.at["set"]
+        if self.stage.held:
+            self.z[entry] = self._load.at(self.t)
+        else:
+            self._draw(slope_resistance(self._converter, self._load, self.t, v_mean))
+            self.z[entry] = self._load.current(self.t, max(v_mean, 0.0)) - v_mean / self.stage.slope
+        self._set_until = self.t + self._patience(abs(float(self.z[entry])))
+
+    def _mean_since(self, t: float, area: float) -> float:
+        """Mean output voltage since an instant, at which its integral had a value."""
+        return (self._record.area - area) / (self.t - t)
+
+    def _draw(self, slope: float) -> None:
+        """Use the network in which this resistance stands for the load [ohm]."""
+        if slope not in self._stages:
+            self._stages[slope] = (stage(self._converter, self._load, slope), {})
+        self.stage, self._seen = self._stages[slope]
+
+    def _patience(self, drawn: float) -> float:
+        """For how long the load may stay as it is set, this much of it as a current [A]: [s]."""
+        longest = math.inf if self._load.steady else LONGEST_SET
+        if self.stage.held or abs(self.v_mean) < UNSEEN:
+            return longest
+        charge = abs(self.v_mean) * sum(capacitor.C for capacitor in self._converter.output)
+        return min(longest, charge / max(drawn, 1e-12) / SET_STEPS)
 
     # --- stretches between switching instants -----------------------------------------------------
 
@@ -253,6 +278,20 @@ class Engine:
         self._closed[self._index["switch"]] = closed
         if closed and "reverse diode" in self._index:
             self._closed[self._index["reverse diode"]] = False
+
+    def _settle_diodes(self) -> None:
+        """Let the diodes agree with a state before anything is read from it."""
+        for _ in range(MOST_TOGGLES):
+            seen = self._mode()
+            guards = (seen.guards @ seen.mode.weights(self.z)).real
+            worst = int(np.argmin(guards))
+            if guards[worst] >= -CLOSE:
+                break
+            self._toggle(seen, worst)
+
+    def _toggle(self, seen: Seen, guard: int) -> None:
+        k = self._index[seen.valves[guard]]
+        self._closed[k] = not self._closed[k]
 
     def _mode(self) -> Seen:
         key = tuple(self._closed)
@@ -295,21 +334,25 @@ class Engine:
         while self.t < end:
             seen = self._mode()
             weights = seen.mode.weights(self.z)
-            found = self._search(seen, weights, end - self.t, watches, self.t - begun)
+            upto = min(end, self._set_until)
+            found = self._search(seen, weights, upto - self.t, watches, self.t - begun)
             step, event = found.step, found.event
-            if step > 0:
-                self._record.add(seen, weights, self.t, step, found.times, found.values)
-                self.z = seen.mode.later(self.z, weights, step)
-                self.t = end if event is None else self.t + step
-                still = 0
-            elif (still := still + 1) > MOST_TOGGLES:
+            after = upto if event is None else self.t + step
+            still = 0 if after > self.t else still + 1
+            if still > MOST_TOGGLES:
                 raise NumericalError(f"the diodes find no consistent state at {1e3 * self.t:.4g} ms")
+            if step > 0:
+                self._record.add(seen, weights, self.t, after, step, found.times, found.values)
+                self.z = seen.mode.later(self.z, weights, step)
+                self.t = after
             if event is None:
-                return None
+                if self.t < end:
+                    # the mean of what comes, if the output goes on as it went
+                    self._settle_load(2.0 * self._value("v_cap") - self._mean_since(*self._set_from))
+                continue
             if event >= len(seen.valves):
                 return watches[event - len(seen.valves)].name
-            k = self._index[seen.valves[event]]
-            self._closed[k] = not self._closed[k]
+            self._toggle(seen, event)
         return None
 
     def _search(
@@ -333,17 +376,14 @@ class Engine:
         times, values = [np.zeros(1)], [at_once[count:, None]]
         base, event = 0.0, None
         while base < horizon and event is None:
-            left = horizon - base
-            step = _step(rate, sizes, base, left)
-            points = min(CHUNK, math.ceil(left / step * (1 - 1e-12)))
-            ahead = np.minimum(base + step * np.arange(1, points + 1), horizon)
+            ahead = ahead_of(rate, sizes, base, horizon)
             there = (courses @ np.exp(np.outer(rate, ahead))).real
             below = there[:count] + np.outer(slopes, ahead) < -CLOSE
             if below.any():
                 first = int(np.argmax(below.any(axis=0)))
                 start = base if first == 0 else float(ahead[first - 1])
                 roots = {
-                    int(k): _root(rate, courses[k], float(slopes[k]), start, float(ahead[first]))
+                    int(k): fall(rate, courses[k], float(slopes[k]), start, float(ahead[first]))
                     for k in np.flatnonzero(below[:, first])
                 }
                 event = min(roots, key=roots.__getitem__)
@@ -387,6 +427,8 @@ class Engine:
             limited_since=r.limited_since,
             unsupplied_since=r.unsupplied_since,
             resume_at=r.resume_at,
+            v_mean=self.v_mean,
+            off_time=self._off_time,
         )
 
     def run(self) -> Run:
@@ -396,43 +438,5 @@ class Engine:
         )
 
 
-LONGEST_WAIT = 1e-3
-"""How long the secondary is waited for [s]: a pulse's energy is gone long before."""
-
-
-def _step(rate: Complex, sizes: Array, base: float, left: float) -> float:
-    """Distance between points of the search: fine while ringing lasts, else a fraction of what is left."""
-    alive = sizes * np.exp(rate.real * base) > FADED
-    fastest = float(np.abs(rate.imag[alive]).max(initial=0.0))
-    return min(2 * math.pi / fastest / POINTS if fastest > 0 else math.inf, left / 4)
-
-
-def _root(rate: Complex, course: Complex, slope: float, low: float, high: float) -> float:
-    """Where a course falls through zero between two instants; at the first of them if it never rose."""
-
-    def at(t: float) -> tuple[float, float]:
-        terms = course * np.exp(rate * t)
-        return float(terms.sum().real) + slope * t, float((terms * rate).sum().real) + slope
-
-    if at(low)[0] <= CLOSE:
-        # a valve that has just changed starts at zero: it may rise before it falls
-        risen = next(
-            (t for t in (low + (high - low) / 2**k for k in range(1, HALVINGS)) if at(t)[0] > 0.0), low
-        )
-        if risen == low:
-            return low
-        low, high = risen, min(high, low + 2 * (risen - low))
-    t = (low + high) / 2
-    for _ in range(NEWTON_STEPS):
-        value, rise = at(t)
-        if value > 0.0:
-            low = t
-        else:
-            high = t
-        moved = t - value / rise if rise != 0.0 else math.inf
-        if not low < moved < high:
-            moved = (low + high) / 2
-        if abs(moved - t) <= 1e-16 + 1e-13 * t:
-            return moved
-        t = moved
-    return t
+def _mean_output(state: State) -> float:
+    return float(np.mean(state.v_out)) if state.v_mean is None else state.v_mean

@@ -23,12 +23,14 @@ class Load:
         times: rising instants [s]; two equal ones make a step.
         values: the value at each, in the unit of the kind.
         lets_go: output voltage below which a current or power is let go in proportion [V].
+        own: what the board itself draws from its output (LED, bleeder), as a conductance [S]; on top.
     """
 
     kind: str
     times: tuple[float, ...]
     values: tuple[float, ...]
     lets_go: float = LETS_GO
+    own: float = 0.0
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:
@@ -74,17 +76,19 @@ class Load:
         return self.values[after - 1] + share * (self.values[after] - self.values[after - 1])
 
     def current(self, t: float, v_out: float) -> float:
-        """Current drawn at an output voltage [V], zero for a load of kind "voltage" [A].
+        """Current drawn at an output voltage [V], the board's own included [A].
+
+        Zero for a load of kind "voltage", which takes what comes.
 
         A constant current or power is let go in proportion below ``lets_go``: no electronic load
         draws its current from an output that is not there.
         """
-        value = self.at(t)
+        value, own = self.at(t), v_out * self.own
         if self.kind == "resistance":
-            return v_out / value
+            return v_out / value + own
         if self.kind == "voltage":
             return 0.0
         held = min(v_out / self.lets_go, 1.0)
         if self.kind == "current":
-            return value * held
-        return value / max(v_out, self.lets_go) * held
+            return value * held + own
+        return value / max(v_out, self.lets_go) * held + own

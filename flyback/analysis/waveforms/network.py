@@ -129,9 +129,9 @@ class Mode:
 
     __slots__ = ("M", "_inverse", "i", "pair", "rate", "shape", "v")
 
-    def __init__(self, M: Array, v: dict[str, Array], i: dict[str, Array]) -> None:
+    def __init__(self, M: Array, v: dict[str, Array], i: dict[str, Array], own: int) -> None:
         self.M, self.v, self.i = M, v, i
-        self.rate, self.shape = _eigen(M)
+        self.rate, self.shape = _eigen(M, own)
         self._inverse: Complex = np.asarray(np.linalg.inv(self.shape), dtype=np.complex128)
         self.pair: Complex = np.asarray(self.rate[:, None] + self.rate[None, :], dtype=np.complex128)
 
@@ -159,17 +159,52 @@ class Mode:
 REFINEMENTS = 2
 """Newton steps on the eigenvectors: the library's error is that of the fastest rate, 1e7 times too much."""
 
+SAME = 1e-9
+"""Difference of two rates, as a share of the larger, below which they are taken for one."""
 
-def _eigen(M: Array) -> tuple[Complex, Complex]:
-    """Rates and eigenvectors of a matrix whose rates lie many decades apart."""
-    rate, shape = (np.asarray(x, dtype=np.complex128) for x in np.linalg.eig(M))
+ROUNDED = 1e-15
+"""The same as a share of the fastest rate of all: what rounding leaves of a rate of zero."""
+
+DRIFTS = 1e-6
+"""Change without end [V/s, A/s] that counts: a closed form of exponentials has none."""
+
+
+def _eigen(M: Array, own: int) -> tuple[Complex, Complex]:
+    """Rates and eigenvectors of a matrix whose rates lie many decades apart.
+
+    What is given is split off: a capacitor that nothing discharges has the rate of the constant 1, and of
+    two such the library makes one eigenvector.
+
+    Args:
+        own: how many entries are elements'; what is given follows them.
+    """
+    rate, shape = _refined(M[:own, :own], *np.linalg.eig(M[:own, :own]))
+    turning, given = np.linalg.eig(M[own:, own:])
+    fastest = max(float(np.abs(rate).max(initial=0.0)), float(np.abs(turning).max()))
+    driven = np.linalg.solve(shape, M[:own, own:] @ given)
+    apart, near = _apart(rate, turning, fastest)
+    if (near & (np.abs(driven) > np.maximum(SAME * np.abs(driven).max(axis=0), DRIFTS))).any():
+        raise NumericalError("the circuit has a part that is charged without end")
+    following = shape @ np.where(near, 0.0, driven / np.where(near, 1.0, apart))
+    whole = np.block([[shape, following], [np.zeros((len(turning), own)), given]])
+    return _refined(M, np.concatenate([rate, turning]), whole)
+
+
+def _refined(M: Array, rate: Complex, shape: Complex) -> tuple[Complex, Complex]:
+    rate, shape = rate.astype(np.complex128), shape.astype(np.complex128)
     for _ in range(REFINEMENTS):
         error = np.linalg.solve(shape, M @ shape - shape * rate)
-        apart = rate[None, :] - rate[:, None]
-        near = np.abs(apart) <= 1e-9 * np.abs(rate).max()
+        apart, near = _apart(rate, rate, float(np.abs(rate).max(initial=0.0)))
         rate = rate + np.diag(error)
         shape = shape + shape @ np.where(near, 0.0, error / np.where(near, 1.0, apart))
-    return rate, np.asarray(shape, dtype=np.complex128)
+    return rate, shape
+
+
+def _apart(rows: Complex, columns: Complex, fastest: float) -> tuple[Complex, NDArray[np.bool_]]:
+    """How far each rate of the columns lies above each of the rows, and which are the same."""
+    apart = columns[None, :] - rows[:, None]
+    larger = np.maximum(np.abs(columns)[None, :], np.abs(rows)[:, None])
+    return apart, np.abs(apart) <= SAME * larger + ROUNDED * fastest
 
 
 def _grown(rate: Complex, t: float) -> Complex:
@@ -272,7 +307,7 @@ class Network:
         for g in self._given:
             if g.turns_with is not None:
                 M[self.at[g.name], self.at[g.turns_with]] = -g.omega
-        return Mode(M, v, i)
+        return Mode(M, v, i, len(self.entries) - len(self._given))
 
     def _potential(self, X: Array, node: str) -> Array:
         return np.zeros(len(self.entries)) if node == GROUND else X[self._node[node]]

@@ -68,10 +68,13 @@ class Recorder:
 
     # --- while it runs ----------------------------------------------------------------------------
 
-    def add(self, seen: Seen, weights: Complex, t: float, step: float, times: Array, values: Array) -> None:
+    def add(
+        self, seen: Seen, weights: Complex, t: float, end: float, step: float, times: Array, values: Array
+    ) -> None:
         """Count a stretch of one mode.
 
         Args:
+            end: ``t + step``, as the next stretch begins.
             times: instants since its beginning [s], the first 0 and the last ``step``.
             values: the watched rows at these instants.
         """
@@ -81,8 +84,8 @@ class Recorder:
         np.minimum(self._pulse_low, low, out=self._pulse_low)
         if seen.closed["rectifier"]:
             self._conducting += step
-        if self._trace is not None and t <= self._trace[1] and t + step >= self._trace[0]:
-            self._points.append((t + times, values[:TRACED]))
+        if self._trace is not None and t <= self._trace[1] and end >= self._trace[0]:
+            self._points.append((np.minimum(t + times, end), values[:TRACED]))
         if self._measuring:
             products = seen.mode.products(weights, step)
             known = self._sums.get(id(seen))
@@ -107,13 +110,19 @@ class Recorder:
 
     def close_period(self, T: float) -> None:
         """A period, with a pulse or without, has ended."""
-        high, low = self._pulse_high, self._pulse_low
+        swings = self._pulse_high - self._pulse_low
         if self._measuring:
-            np.maximum(self._high, high, out=self._high)
-            np.minimum(self._low, low, out=self._low)
-            self._ripple = max(self._ripple, float(high[AT["v_smooth"]] - low[AT["v_smooth"]]))
+            # what is called ringing is never more than there is
+            self._ripple = max(self._ripple, float(min(swings[AT["v_smooth"]], swings[AT["v_out"]])))
             if self._row is not None:
-                self._keep(self._row, T, float(high[AT["i_m"]]))
+                self._keep(self._row, T, float(self._pulse_high[AT["i_m"]]))
+        self.close_pause()
+
+    def close_pause(self) -> None:
+        """A time without pulses, or a period, has ended: its extremes count from here."""
+        if self._measuring:
+            np.maximum(self._high, self._pulse_high, out=self._high)
+            np.minimum(self._low, self._pulse_low, out=self._low)
         self._row = None
         self._conducting = 0.0
         self._pulse_high, self._pulse_low = _NOTHING.copy(), -_NOTHING
@@ -232,7 +241,8 @@ class Recorder:
         def lose(part: str, energy: float) -> None:
             losses[part] = losses.get(part, 0.0) + energy
 
-        sensed = R_s * self._total("i", "i", element="switch")
+        # the drain's own charge goes round through the switch, not through the sense resistor
+        sensed = R_s * self._total("i_sensed", "i_sensed")
         for e in net.elements:
             part = LOSSES.get(e.name, "output capacitor ESR")
             if isinstance(e, Resistor) and e.name != "load":
@@ -246,11 +256,10 @@ class Recorder:
                     lose("sense resistor", sensed)
                 else:
                     lose(part, lost)
-        stored = self._stage.stored(z) - self._stage.stored(self._z_begun)
         return Energy(
             source=self._source(),
             load=self._total("v_out", "i_load"),
             losses=losses,
-            stored=stored,
+            stored=self._stage.stored(self._z_begun, z),
             bulk=self._total("v_bulk", "i_from_bulk"),
         )

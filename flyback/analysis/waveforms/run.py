@@ -27,6 +27,9 @@ class State:
         limited_since: since when the command has stood at the limit without a break [s], or None.
         unsupplied_since: since when the controller has lacked its supply [s], or None.
         resume_at: when a stopped controller starts again [s]; None while it runs.
+        v_mean: mean output voltage of the last period, by which a load that is no resistance is set [V];
+            that of the capacitors if None.
+        off_time: how long the switch was open last, for a duty limit without a clock [s]; 0 if unknown.
     """
 
     t: float
@@ -41,6 +44,8 @@ class State:
     limited_since: float | None = None
     unsupplied_since: float | None = None
     resume_at: float | None = None
+    v_mean: float | None = None
+    off_time: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +108,10 @@ class Pulses:
     stride: int = 1
 
 
+SMALL_PULSE = 1e-6
+"""Energy of a small pulse [J]."""
+
+
 @dataclass(frozen=True, slots=True)
 class Energy:
     """Where the energy of a run went [J].
@@ -123,10 +132,26 @@ class Energy:
 
     @property
     def residual(self) -> float:
-        """Energy put in that is found nowhere, as a share of it; rounding only."""
+        """Energy put in that is found nowhere, as a share of it; rounding only.
+
+        Where nothing is put in, as a share of what the capacitors gave or the load took, or of a
+        small pulse.
+        """
         spent = self.load + sum(self.losses.values()) + self.stored
-        put_in = max(abs(self.source), abs(self.bulk), 1e-30)
+        put_in = max(abs(self.source), abs(self.bulk), abs(self.load), abs(self.stored), SMALL_PULSE)
         return (self.source - spent) / put_in
+
+    @property
+    def from_bulk(self) -> Energy:
+        """The same from the bulk on: for stretches in which the mains gives what it happens to."""
+        before = {part: lost for part, lost in self.losses.items() if part in BEFORE_BULK}
+        into_bulk = self.source - sum(before.values()) - self.bulk
+        after = {part: lost for part, lost in self.losses.items() if part not in BEFORE_BULK}
+        return Energy(self.bulk, self.load, after, self.stored - into_bulk, self.bulk)
+
+
+BEFORE_BULK = ("mains rectifier and series resistance", "bulk capacitor ESR")
+"""Parts whose losses fall before the primary takes its share."""
 
 
 @dataclass(frozen=True, slots=True)

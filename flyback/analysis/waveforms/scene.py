@@ -13,11 +13,13 @@ from typing import Protocol
 
 import numpy as np
 
+from flyback.analysis.arguments import refuse_arguments
 from flyback.analysis.bulk import Line
 from flyback.analysis.circuit import Circuit, Supply
 from flyback.analysis.demand import Case
 from flyback.analysis.inputs import dc_line, mains_line
 from flyback.analysis.operating_point import limit_pulse
+from flyback.analysis.rail import small_currents
 from flyback.analysis.trace import trace
 from flyback.analysis.waveforms import cycle, full, steady, traced
 from flyback.analysis.waveforms.converter import Converter
@@ -146,7 +148,7 @@ def scene(
         span = converter_span(converter, period, start)
     fidelity = fidelity or ("full" if span <= FULL_UP_TO and not start else "cycle")
     _refuse_span(span, fidelity)
-    show = _Show(converter, asked, span, fidelity, period, progress)
+    show = _Show(converter, asked, span, fidelity, period, progress, own_current(board, V_set))
     if start:
         run, settled = show.started(), False
     elif line.V_ac is None:
@@ -176,6 +178,12 @@ def converter_span(converter: Converter, period: float, start: bool) -> float:
     return max(3 * line_period, 5 * converter.control.t_soft, 20e-3)
 
 
+def own_current(board: Board, V_set: float) -> float:
+    """What LEDs and bleeders of the board draw from its output [A]."""
+    found, _ = small_currents(board, V_set)
+    return sum(float(one.current) for one in found)
+
+
 class _Show:
     """The ways to run a converter, with the load placed on each one's own time axis."""
 
@@ -187,16 +195,22 @@ class _Show:
         fidelity: str,
         period: float,
         progress: Progress | None,
+        own: float,
     ) -> None:
+        self.own = own
         self.converter, self.asked, self.span = converter, asked, span
         self.fidelity, self.period, self.progress = fidelity, period, progress
         self.load = self._laid(Load.constant(asked.kind, asked.first))
 
     def _laid(self, load: Load) -> Load:
-        """A load of constant power is a device, which asks for nothing before its supply is there."""
-        if load.kind != "power":
-            return load
-        return replace(load, lets_go=DEVICE_STARTS * self.converter.control.V_set)
+        """The load with what the board itself draws on top.
+
+        A load of constant power is a device, which asks for nothing before its supply is there.
+        """
+        V_set = self.converter.control.V_set
+        if load.kind == "power":
+            load = replace(load, lets_go=DEVICE_STARTS * V_set)
+        return replace(load, own=self.own / V_set)
 
     def started(self) -> Run:
         """From nothing, switched on at a crest of the mains."""
@@ -278,10 +292,10 @@ def _nothing(converter: Converter) -> State:
 
 
 def charged(converter: Converter, load: Load) -> State:
-    """The bulk at the crest of the mains, the output at its set voltage."""
+    """The bulk at the crest of the mains, the output at its set voltage, nothing asked for yet."""
     feed = converter.feed
     V_crest = float(mains_equations.crest_voltage(V_ac=feed.V_ac, V_bridge=feed.V_bridge))
-    return replace(steady.guess(converter, load), v_bulk=V_crest, v_drain=V_crest)
+    return replace(steady.guess(converter, load), v_bulk=V_crest, v_drain=V_crest, command=0.0)
 
 
 def _bench_settling(converter: Converter) -> float:
@@ -301,12 +315,9 @@ def _period(circuit: Circuit, supply: Supply, converter: Converter, V_set: float
 
 
 def _line(board: Board, mains: float | None, frequency: float | None, dc: float | None) -> Line:
+    refuse_arguments(mains=mains, frequency=frequency, dc=dc)
     if dc is not None:
-        if mains is not None or frequency is not None:
-            raise RequestError(
-                Problem("a bench supply and mains cannot both feed it;", hint="say one of them.")
-            )
-        return dc_line(_positive("dc", dc, "voltage"))
+        return dc_line(dc)
     usual_V, usual_f = USUAL_MAINS
     label = board.label
     if board.tried_on is not None:
@@ -315,16 +326,7 @@ def _line(board: Board, mains: float | None, frequency: float | None, dc: float 
         usual_V = label.mains[1]
     if board.tried_on is None and label.frequencies and usual_f not in label.frequencies:
         usual_f = label.frequencies[0]
-    return mains_line(
-        _positive("mains", usual_V if mains is None else mains, "voltage"),
-        _positive("frequency", usual_f if frequency is None else frequency, "frequency"),
-    )
-
-
-def _positive(option: str, value: float, dimension: str) -> float:
-    if not value > 0 or not math.isfinite(value):
-        raise RequestError(Problem(f"{value:g} is no {dimension} to feed it with;", field=f"--{option}"))
-    return value
+    return mains_line(usual_V if mains is None else mains, usual_f if frequency is None else frequency)
 
 
 def _set_voltage(circuit: Circuit, supply: Supply) -> float:
@@ -414,6 +416,8 @@ def _notices(converter: Converter, load: Load, run: Run, *, settled: bool, start
             "Each pulse differs from the last: subharmonic, "
             "as continuous conduction at a large duty cycle can be."
         )
+    if not run.figures.pulses:
+        found.append("No pulse begins in this stretch: nothing is asked for.")
     if not settled and not start:
         found.append("Bulk, output or pulses had not settled when this stretch began.")
     return found

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from flyback.analysis.waveforms.converter import OPEN, Converter
+from flyback.analysis.waveforms.converter import OPEN, Converter, Primary
 from flyback.analysis.waveforms.load import Load
 from flyback.analysis.waveforms.network import (
     GROUND,
@@ -27,7 +27,16 @@ from flyback.analysis.waveforms.network import (
 from flyback.analysis.waveforms.run import Array, State
 
 SMALL = 1e-3
-"""Least resistance of a closed valve and of the primary winding [ohm]: a loop needs one to be solved."""
+"""Least resistance of a closed diode and of the primary winding [ohm]: a loop needs one to be solved."""
+
+LEAST_R_ON = 1e-2
+"""Least resistance of the closed switch [ohm]: it discharges the drain, faster than which nothing is."""
+
+LEAST_C_D = 1e-12
+"""Least drain capacitance [F]: a drain without one has no voltage of its own."""
+
+UNDAMPED = 1e7
+"""Stands for a winding without any loss [ohm]: something must lie across two inductances in series."""
 
 SLOPE_SHARE = 0.2
 """How much of a load that is no resistance is drawn as one, the rest as a current set anew each pulse."""
@@ -56,7 +65,11 @@ WATCHED = ("i_pri", "i_sec", "v_drain", "v_bulk", "v_out", "v_clamp", "i_line", 
 
 @dataclass(frozen=True, slots=True)
 class Stage:
-    """The network of a converter and its load."""
+    """The network of a converter and its load.
+
+    Attributes:
+        slope: the resistance that stands for the load or a part of it [ohm].
+    """
 
     converter: Converter
     load: Load
@@ -71,6 +84,7 @@ class Stage:
         v_bulk = mode.v["bulk"]
         rows = {
             "i_pri": mode.i["primary"],
+            "i_sensed": mode.i["primary"] if closed["switch"] else nothing,
             "i_m": net.row("magnetising"),
             "i_sec": mode.i["rectifier"],
             "v_drain": mode.v["switch"],
@@ -84,10 +98,12 @@ class Stage:
             "i_store": sum((mode.i[f"output {k}"] for k in range(1, len(c.output) + 1)), nothing),
             "i_from_bulk": mode.i["primary"] + self._returned(mode),
         }
-        ringing = closed["rectifier"] and not closed["switch"] and not closed.get(self.clamp_valve, False)
+        ringing = closed["rectifier"] and not closed["switch"] and not closed[self.clamp_valve]
         rows["v_smooth"] = rows["v_out"]
         if ringing and "leakage" in net.at:
             rows["v_smooth"] = rows["v_out"] + self._esr * c.secondary.n * net.row("leakage")
+        # the secondary current without ringing: what is still in the primary belongs to it
+        rows["i_dem"] = rows["i_sec"] + c.secondary.n * rows["i_pri"]
         return rows
 
     @property
@@ -96,9 +112,9 @@ class Stage:
 
     @property
     def _esr(self) -> float:
-        """All output capacitors' ESR in parallel [ohm]."""
+        """All output capacitors' ESR in parallel, with the load [ohm]."""
         found = [capacitor.R_esr for capacitor in self.converter.output]
-        return 0.0 if not found or 0.0 in found else 1.0 / sum(1.0 / R for R in found)
+        return 0.0 if not found or 0.0 in found else 1.0 / sum(1.0 / R for R in (*found, self.slope))
 
     def _returned(self, mode: Mode) -> Array:
         """Current that the clamp gives back to the bulk, counted as taken from it."""
@@ -127,23 +143,29 @@ class Stage:
                 z[net.at[entry]] = value
         return z
 
-    def stored(self, z: Array) -> float:
-        """Energy in all inductors and capacitors [J]."""
+    def stored(self, before: Array, after: Array) -> float:
+        """What all inductors and capacitors hold more after than before [J]."""
         total = 0.0
         for e in self.network.elements:
-            if isinstance(e, Inductor):
-                total += e.L * z[self.network.at[e.name]] ** 2 / 2
-            elif isinstance(e, Store):
-                total += e.C * z[self.network.at[e.name]] ** 2 / 2
-        return float(total)
+            if isinstance(e, Inductor | Store):
+                k = self.network.at[e.name]
+                size = e.L if isinstance(e, Inductor) else e.C
+                # a small difference of large squares, without losing it
+                total += size * float((after[k] - before[k]) * (after[k] + before[k])) / 2
+        return total
 
 
-def stage(converter: Converter, load: Load) -> Stage:
-    """The network of a converter with a load."""
-    c, p = converter, converter.primary
-    held = load.kind == "voltage" or not c.output
+def stage(converter: Converter, load: Load, slope: float) -> Stage:
+    """The network of a converter with a load.
+
+    Args:
+        slope: see `slope_resistance`.
+    """
+    held = load.kind == "voltage"
+    p = _solvable(converter.primary)
+    c = replace(converter, primary=p, output=() if held else converter.output)
     elements: list[Element] = [*_feed(c)]
-    elements.append(Resistor("primary", "in", "winding", max(p.R_pri, SMALL)))
+    elements.append(Resistor("primary", "in", "winding", p.R_pri))
     inner = "winding"
     if p.L_leak > 0:
         inner = "inner"
@@ -152,23 +174,31 @@ def stage(converter: Converter, load: Load) -> Stage:
     elements.append(Inductor("magnetising", inner, "drain", p.L_m))
     if p.R_core < OPEN:
         elements.append(Resistor("core", inner, "drain", p.R_core))
+    R_on = max(p.R_switch + p.R_s, LEAST_R_ON)
     after = "rectified" if c.secondary.R_sec > 0 else "secondary"
     elements += [
         Coupling("turns", inner, "drain", GROUND, "secondary", c.secondary.n),
         Store("drain", "drain", GROUND, p.C_d, p.R_d),
-        Valve("switch", "drain", GROUND, p.V_sat, max(p.R_switch + p.R_s, SMALL), driven=True),
+        Valve("switch", "drain", GROUND, p.V_sat, R_on, driven=True),
         Valve("rectifier", after, "out", c.secondary.V_f, max(c.secondary.R_f, SMALL)),
     ]
     if p.V_body is not None:
-        elements.append(Valve("reverse diode", GROUND, "drain", p.V_body, max(p.R_switch + p.R_s, SMALL)))
+        elements.append(Valve("reverse diode", GROUND, "drain", p.V_body, R_on))
     if c.secondary.R_sec > 0:
         elements.append(Resistor("secondary", "secondary", after, c.secondary.R_sec))
-    elements += [*_clamp(c), *_output(c, load, held)]
+    elements += [*_clamp(c), *_output(c, held, slope)]
     omega = 2 * math.pi * (c.feed.f_line or 0.0)
     given = [Given("one"), Given("set")]
     if c.feed.V_fixed is None:
         given += [Given("cos", "sin", omega), Given("sin", "cos", -omega)]
-    return Stage(c, load, Network(elements, given), held, slope_resistance(c, load))
+    return Stage(c, load, Network(elements, given), held, slope)
+
+
+def _solvable(p: Primary) -> Primary:
+    undamped = p.L_leak > 0 and p.R_core == OPEN and p.R_leak == OPEN
+    return replace(
+        p, R_pri=max(p.R_pri, SMALL), C_d=max(p.C_d, LEAST_C_D), R_core=UNDAMPED if undamped else p.R_core
+    )
 
 
 def _feed(c: Converter) -> list[Element]:
@@ -204,33 +234,46 @@ def _clamp(c: Converter) -> list[Element]:
     ]
 
 
-def _output(c: Converter, load: Load, held: bool) -> list[Element]:
+def _output(c: Converter, held: bool, slope: float) -> list[Element]:
+    drawn = Resistor("load", "out", GROUND, slope)
     if held:
-        return [
-            Source("held", "out", GROUND, "set"),
-            Resistor("load", "out", GROUND, HIGH),
-        ]
+        return [Source("held", "out", GROUND, "set"), drawn]
+    least = SMALL if len(c.output) > 1 else 0.0
     stores: list[Element] = [
-        Store(f"output {k}", "out", GROUND, capacitor.C, capacitor.R_esr)
+        Store(f"output {k}", "out", GROUND, capacitor.C, max(capacitor.R_esr, least))
         for k, capacitor in enumerate(c.output, 1)
     ]
-    return [
-        *stores,
-        Resistor("load", "out", GROUND, slope_resistance(c, load)),
-        Draw("load set", "out", GROUND, "set"),
-    ]
+    return [*stores, drawn, Draw("load set", "out", GROUND, "set")]
 
 
 HIGH = 1e9
 """A resistance that draws nothing [ohm]."""
 
+STEPS_PER_OCTAVE = 8
+"""How finely that resistance follows a load that changes: each value is a network of its own."""
 
-def slope_resistance(c: Converter, load: Load) -> float:
-    """The resistance that stands for a load: all of a steady resistance, a share of any other."""
-    if load.kind == "resistance" and load.steady:
-        return load.values[0]
-    V = c.control.V_set if math.isfinite(c.control.V_set) else 5.0
-    heaviest = max(load.current(t, V) for t in load.times)
-    capacitance = sum(capacitor.C for capacitor in c.output)
+
+def slope_resistance(c: Converter, load: Load, t: float, v_out: float) -> float:
+    """The resistance that stands for a load at an instant [s] and output voltage [V].
+
+    All of a load that is a resistance, as any load is that has let go; a share of any other.
+
+    Raises:
+        ValueError: nothing holds the output voltage, neither a capacitor nor the load.
+    """
+    if load.kind == "voltage":
+        return HIGH
+    if not c.output:
+        raise ValueError("without an output capacitor the load must hold the output voltage")
+    if load.kind == "resistance":
+        R = 1.0 / load.current(t, 1.0)
+    elif v_out < load.lets_go:
+        R = load.lets_go / max(load.current(t, load.lets_go), 1.0 / HIGH)
+    else:
+        V = max(c.control.V_set, load.lets_go) if math.isfinite(c.control.V_set) else 5.0
+        R = V / max(SLOPE_SHARE * load.current(t, V), 1.0 / HIGH)
     # never slower than a tenth of a second: the eigenvectors of a load that draws nothing are lost
-    return min(V / max(SLOPE_SHARE * heaviest, 1e-12), 0.1 / capacitance)
+    R = min(R, 0.1 / sum(capacitor.C for capacitor in c.output))
+    if load.steady:
+        return R
+    return float(2.0 ** (round(STEPS_PER_OCTAVE * math.log2(R)) / STEPS_PER_OCTAVE))

@@ -208,9 +208,11 @@ class _Period:
         control = converter.control
         V_dc = converter.feed.V_fixed or 1.0
         current = control.I_limit if math.isfinite(control.I_limit) else 1.0
-        scales = {"i_leak": current, "i_m": current, "v_drain": V_dc, "v_clamp": V_dc}
+        scales = {"i_leak": current, "i_m": current, "v_drain": V_dc, "v_clamp": V_dc, "off_time": 1e-5}
         held_entries = {"i_leak": "leakage", "i_m": "magnetising", "v_drain": "drain", "v_clamp": "clamp"}
         self._names = [name for name, entry in held_entries.items() if entry in entries]
+        if control.family == "self-oscillating" and control.D_max < 1.0:
+            self._names.append("off_time")
         self._outputs = 0 if self._engine.stage.held else len(converter.output)
         self._regulated = control.integral > 0 and not self._engine.stage.held
         rated = control.family == "primary-side constant current"
@@ -234,14 +236,14 @@ class _Period:
         values = x * self._scale
         count = len(self._names)
         changed: dict[str, float] = dict(zip(self._names, map(float, values), strict=False))
-        state = replace(self._begin, **changed)  # type: ignore[arg-type]
+        state = replace(self._begin, v_mean=self._v_mean, **changed)  # type: ignore[arg-type]
         if self._outputs:
             state = replace(state, v_out=tuple(map(float, values[count : count + self._outputs])))
         return replace(state, command=float(values[-1])) if self._regulated else state
 
     def after(self, x: Array) -> Array:
         """The variables one period later, under the load that the last mean output voltage sets."""
-        self._engine.go_to(self.state(x), v_mean=self._v_mean)
+        self._engine.go_to(self.state(x))
         self._engine.pulse(math.inf)
         return self.vector(self._engine.state())
 
@@ -291,7 +293,7 @@ class _Period:
     def measured(self, state: State, periods: int, traced: bool) -> Run:
         """The figures of some periods from a state."""
         window = (-math.inf, math.inf) if traced else None
-        self._engine.go_to(state, v_mean=self._v_mean, trace=window)
+        self._engine.go_to(state, trace=window)
         self._engine.measure()
         for _ in range(periods):
             self._engine.pulse(math.inf)

@@ -39,7 +39,8 @@ def test_a_demo_board_in_its_steady_state(name: str, span: float | None) -> None
     f = found.run.figures
     assert found.fidelity == ("full" if span is None else "cycle")
     assert f.V_o == pytest.approx(found.V_o, rel=2e-3)
-    assert f.I_o == pytest.approx(found.load.values[0], rel=2e-3)
+    # on top of the load, the board's own LED and bleeder
+    assert f.I_o == pytest.approx(found.load.values[0] + found.load.own * found.V_o, rel=2e-3)
     assert abs(found.run.energy.residual) < 1e-9
     assert (found.settled, found.run.finished, found.notices) == (True, True, ())
 
@@ -57,6 +58,13 @@ def test_the_closed_form_says_the_same_of_the_valley(name: str) -> None:
     assert f.V_valley == pytest.approx(float(closed.V_valley), rel=0.015)
     assert f.I_pk == pytest.approx(float(closed.pulse.I_pk), rel=0.02)
     assert f.P_in == pytest.approx(float(closed.pulse.P_in), rel=0.02)
+
+
+def test_the_board_s_own_draw_is_that_of_its_led_and_bleeder() -> None:
+    """Hall charger: (5 - 1.9) V in 22 kohm and 5 V in 1 kohm, 5.14 mA in all."""
+    found = shown("hall_charger", load=read_load("0A"), span=20e-3)
+    assert found.load.own * found.V_o == pytest.approx(3.1 / 22e3 + 5.0 / 1e3, rel=1e-9)
+    assert found.run.figures.V_o == pytest.approx(found.V_o, rel=0.02)
 
 
 def test_a_start_begins_with_nothing_and_arrives() -> None:
@@ -135,7 +143,7 @@ def test_full_has_its_own_longest_span() -> None:
 
 
 def test_two_feeds_are_refused() -> None:
-    with pytest.raises(RequestError, match="cannot both"):
+    with pytest.raises(RequestError, match="exclude each other"):
         shown("wall_charger", mains=230.0, dc=300.0)
 
 
