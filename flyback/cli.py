@@ -319,6 +319,59 @@ def _save_envelope(env: Envelope, output: Path) -> Path:
 
 
 @main.command()
+@_BOARD
+@click.option(
+    "--log",
+    type=click.Path(),
+    metavar="FILE",
+    help="Also the log of a meter: a .csv whose first line names its columns.",
+)
+@click.option(
+    "--mains", type=_Quantity("voltage"), metavar="VOLTS", help="Mains of the log's rows that name none."
+)
+@_FREQUENCY
+@click.option(
+    "--read-at",
+    type=click.Choice(["socket", "meter", "end of cable"]),
+    help="Where the log's volts were read. Without it: at the socket, which is said.",
+)
+@click.option("--samples", type=int, default=2048, show_default=True, help="Samples of the tolerances.")
+def evidence(
+    board: str,
+    log: str | None,
+    mains: float | None,
+    frequency: float | None,
+    read_at: str | None,
+    samples: int,
+) -> None:
+    """Load tests beside the traced parts: corrected, with error bars."""
+    from flyback.analysis.arguments import refuse_arguments
+    from flyback.analysis.trace import trace
+    from flyback.board.file import load as load_board
+    from flyback.board.meter_log import read_log
+    from flyback.board.model import ReadAt
+    from flyback.errors import Problem, RequestError
+    from flyback.report.evidence_text import show_evidence
+    from flyback.report.pieces import console
+    from flyback.studies.readings import observe
+
+    refuse_arguments(mains=mains, frequency=frequency, dc=None, samples=samples)
+    if log is None and (mains, frequency, read_at) != (None, None, None):
+        raise RequestError(
+            Problem("--mains, --frequency and --read-at are of a meter log;", hint="name it with --log.")
+        )
+    traced = load_board(board)
+    place = None if read_at is None else ReadAt(read_at)
+    logged = [] if log is None else read_log(log, mains=mains, frequency=frequency, read_at=place)
+    if not traced.load_tests and not logged:
+        raise RequestError(
+            Problem(f"{board} has no load test;", hint="add a [[load_test]], or name a meter's --log.")
+        )
+    circuit = trace(traced) if traced.topology == "flyback" else None
+    show_evidence(traced.name, observe(traced, circuit, logged, samples=samples), console())
+
+
+@main.command()
 @click.argument("file", type=click.Path(), metavar="FILE")
 def new(file: str) -> None:
     """Write a commented board file to fill in.

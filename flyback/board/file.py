@@ -13,18 +13,19 @@ from typing import Any, NamedTuple
 
 from flyback.board.label import MAINS_FREQUENCY_LIMITS, MAINS_LIMITS, read_label
 from flyback.board.lines import Lines, Repeat, field_name, find_lines
-from flyback.board.model import Board, LoadReading, LoadTest, Part, Value
+from flyback.board.load_tests import read_load_tests
+from flyback.board.meters import read_meters
+from flyback.board.model import Board, Meters, Part, Value
 from flyback.board.parts import read_parts
 from flyback.board.roles import CONTROL_FAMILIES, TOPOLOGIES, Field
 from flyback.board.tables import Table
-from flyback.board.values import read_single, read_written, single, with_origins
+from flyback.board.values import read_written, single, with_origins
 from flyback.errors import BoardFileError, Problem
 from flyback.units import shown, tidy
 
 MAX_BYTES = 1 << 20
-MAX_LOAD_TESTS = 2000
 
-_SECTIONS = ("board", "label", "rail", "parts", "load_test")
+_SECTIONS = ("board", "label", "rail", "parts", "meters", "load_test")
 _RAIL_VOLTAGE = Field("voltage", "voltage", "measured voltage of the rail", "5.05 V")
 
 
@@ -35,7 +36,7 @@ def load(path: str | os.PathLike[str]) -> Board:
         with where.open("rb") as file:
             data = file.read(MAX_BYTES + 1)
     except (OSError, ValueError) as error:
-        raise BoardFileError(_unreadable(where, error)) from error
+        raise BoardFileError(unreadable(where, error)) from error
     return _read(data, source=str(where), path=where)
 
 
@@ -47,16 +48,22 @@ def loads(text: str, *, source: str = "<text>") -> Board:
     return _read(text.encode("utf-8", "surrogatepass"), source=source, path=None)
 
 
-def _unreadable(path: Path, error: Exception) -> Problem:
-    expected = "the path of a board file"
+def unreadable(
+    path: Path,
+    error: Exception,
+    *,
+    kind: str = "board file",
+    otherwise: str = "`flyback new` writes one to start from.",
+) -> Problem:
+    """Why a file cannot be read, in words; ``otherwise`` is the advice where no name comes near."""
+    expected = f"the path of a {kind}"
     if isinstance(error, FileNotFoundError):
         beside = os.listdir(path.parent) if os.access(path.parent, os.R_OK) else []
         close = get_close_matches(path.name, beside, n=1)
-        start = "`flyback new` writes one to start from."
-        hint = f"Did you mean {path.parent / close[0]}?" if close else start
+        hint = f"Did you mean {path.parent / close[0]}?" if close else otherwise
         return Problem(f"there is no file {path}.", given=str(path), expected=expected, hint=hint)
     if isinstance(error, IsADirectoryError):
-        message, hint = f"{path} is a directory.", "Name a board file in it."
+        message, hint = f"{path} is a directory.", f"Name a {kind} in it."
     else:
         reason = (error.strerror if isinstance(error, OSError) else None) or str(error)
         message, hint = f"{path} cannot be read: {reason}.", "Name a file that can be read."
@@ -161,12 +168,14 @@ def _read_board(root: Table, *, path: Path | None, digest: str) -> Board | None:
     label = _needed_section(root, "label", "with output or power")
     rail = root.table("rail")
     parts_table = root.table("parts")
+    meters_table = root.table("meters")
 
     described = _read_about(about) if about else None
     printed = read_label(label) if label else None
     parts = read_parts(parts_table) if parts_table else {}
     rail_voltage = _read_rail(rail) if rail else None
-    load_tests = _read_load_tests(root)
+    meters = read_meters(meters_table) if meters_table else Meters()
+    load_tests = read_load_tests(root)
     if described and described.topology == "flyback":
         _check_flyback(root, parts)
     if described is None or printed is None:
@@ -180,6 +189,7 @@ def _read_board(root: Table, *, path: Path | None, digest: str) -> Board | None:
         rail_voltage=rail_voltage,
         tried_on=described.tried_on,
         load_tests=load_tests,
+        meters=meters,
         notes=described.notes,
         path=path,
         digest=digest,
@@ -239,51 +249,6 @@ def _read_rail(table: Table) -> Value | None:
     written = read_written(table, "voltage", _RAIL_VOLTAGE, None)
     voltage = with_origins(table, {"voltage": written}).get("voltage")
     return voltage if isinstance(voltage, Value) else None
-
-
-def _read_load_tests(root: Table) -> tuple[LoadTest, ...]:
-    rows = root.content.get("load_test", [])
-    if isinstance(rows, list) and len(rows) > MAX_LOAD_TESTS:
-        root.report(
-            f"{len(rows)} load test rows stand here; at most {MAX_LOAD_TESTS} can be read.",
-            "load_test",
-            given=str(len(rows)),
-            expected=f"at most {MAX_LOAD_TESTS} rows",
-            hint="Keep those that were read at different loads.",
-        )
-        return ()
-    return tuple(_read_load_test(row) for row in root.rows("load_test"))
-
-
-def _read_load_test(table: Table) -> LoadTest:
-    table.report_unknown_keys(("readings", "wall_power", "mains", "note"), "[[load_test]]")
-    if not table.content.get("readings") and "wall_power" not in table:
-        table.report(
-            "nothing was read in this row.",
-            expected="readings or wall_power",
-            hint='Write readings = [{ port = "1", voltage = "5.06 V", current = "1.0 A" }].',
-        )
-    readings = [_read_reading(row) for row in table.rows("readings")]
-    return LoadTest(
-        readings=tuple(reading for reading in readings if reading),
-        wall_power=read_single(table, "wall_power", "power", zero_allowed=True),
-        mains=read_single(table, "mains", "voltage", limits=MAINS_LIMITS),
-        note=table.text("note", lines_allowed=True),
-        line=table.line(),
-    )
-
-
-def _read_reading(table: Table) -> LoadReading | None:
-    table.report_unknown_keys(("port", "voltage", "current"), "a reading")
-    for key, example in (("voltage", "5.06 V"), ("current", "1.0 A")):
-        if key not in table:
-            table.report_missing(key, f'{key} = "{example}"')
-    port = table.text("port")
-    voltage = read_single(table, "voltage", "voltage", zero_allowed=True)
-    current = read_single(table, "current", "current", zero_allowed=True)
-    if voltage is None or current is None:
-        return None
-    return LoadReading(port, voltage, current)
 
 
 def _check_flyback(root: Table, parts: Mapping[str, Part]) -> None:

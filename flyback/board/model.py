@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 
+from flyback.units import Quantity
+
 
 class Origin(StrEnum):
     """Where a value comes from."""
@@ -146,6 +148,21 @@ class Label:
     lines: Mapping[str, int] = field(default_factory=dict)
 
 
+class ReadAt(StrEnum):
+    """Where the volts of a load test were read, on the way from the socket to the load."""
+
+    SOCKET = "socket"
+    METER = "meter"
+    CABLE_END = "end of cable"
+
+
+class WallMeter(StrEnum):
+    """What the mains wattmeter makes of a current that is no sine wave."""
+
+    TRUE_POWER = "true power"
+    CHEAP = "cheap"
+
+
 @dataclass(frozen=True, slots=True)
 class LoadReading:
     """Volts and amps read at one port."""
@@ -157,13 +174,69 @@ class LoadReading:
 
 @dataclass(frozen=True, slots=True)
 class LoadTest:
-    """One row of a load test as it was written down; nothing interprets it yet."""
+    """What was read at one load, as it was written down: nothing is corrected yet. SI units.
+
+    Attributes:
+        readings: one for each port, all of one moment.
+        wall_power: power at the wall [W]; wall_apparent: volt-amperes there [VA].
+        mains, frequency: what fed the supply [V rms, Hz].
+        line: line of the file it comes from.
+        read_at: where the volts were read, or None where that is not said.
+        minutes: how long it had been loaded so.
+        case_temperature, ambient_temperature: [K].
+        ripple: of the output, peak to peak [V].
+        pulse_frequency: measured switching frequency [Hz].
+        source: name of the meter log it comes from, "" for the board file itself.
+    """
 
     readings: tuple[LoadReading, ...]
     wall_power: float | None
     mains: float | None
     note: str = ""
     line: int | None = None
+    wall_apparent: float | None = None
+    frequency: float | None = None
+    read_at: ReadAt | None = None
+    minutes: float | None = None
+    case_temperature: float | None = None
+    ambient_temperature: float | None = None
+    ripple: float | None = None
+    pulse_frequency: float | None = None
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Accuracy:
+    """Limits of a meter's error: a share of the reading and a fixed amount on top (SI).
+
+    >>> Accuracy(share=0.01, floor=0.02, text="1 % + 20 mV").limit(5.0)
+    0.07
+    """
+
+    share: float
+    floor: float
+    text: str
+
+    def limit(self, reading: float) -> float:
+        """Largest error at a reading; where it lies below that is not known."""
+        return self.share * reading + self.floor
+
+
+@dataclass(frozen=True, slots=True)
+class Meters:
+    """What the load tests were read with; None where it is not said.
+
+    Attributes:
+        cable_resistance: of the load cable, both conductors and contacts [ohm].
+        meter_resistance: of the USB meter between socket and load [ohm].
+    """
+
+    voltage: Accuracy | None = None
+    current: Accuracy | None = None
+    wall_power: Accuracy | None = None
+    cable_resistance: Quantity | None = None
+    meter_resistance: Quantity | None = None
+    wall_meter: WallMeter | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,6 +259,7 @@ class Board:
     rail_voltage: Value | None = None
     tried_on: tuple[float, float] | None = None
     load_tests: tuple[LoadTest, ...] = ()
+    meters: Meters = Meters()
     notes: str = ""
     path: Path | None = None
     digest: str = ""

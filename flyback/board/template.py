@@ -7,6 +7,8 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from textwrap import fill
 
+from flyback.board.load_tests import LOAD_TEST
+from flyback.board.meters import METERS
 from flyback.board.roles import CONTROL_FAMILIES, ROLES, TOPOLOGIES, Field, Role
 from flyback.files import write_new
 
@@ -153,7 +155,16 @@ role = "LED series resistor"
 marking = "152"
 tolerance = "5 %"
 
-# A load test, one table for each load. The wall power is that of the mains wattmeter.
+# What the load tests were read with, from the meters' manuals: percent of the reading + a fixed
+# amount. What is left out is taken as customary for such meters, which is then said.
+# [meters]
+# voltage = "1 % + 20 mV"
+# current = "2 % + 10 mA"
+# wall_power = "1 % + 0.2 W"
+# wall_meter = "true power"
+
+# A load test, one table for each load. The wall power is that of the mains wattmeter. More keys
+# of both, such as read_at = "end of cable" or minutes = 10, are listed at the end.
 [[load_test]]
 readings = [{ port = "1", voltage = "5.05 V", current = "0.50 A" }]
 wall_power = "3.4 W"
@@ -196,6 +207,8 @@ def _reference() -> Iterator[str]:
     yield from _listing("topology, in [board]:", TOPOLOGIES)
     yield from _listing("control, in [board]:", CONTROL_FAMILIES)
     yield from _listing("Keys of every part:", _ON_EVERY_PART)
+    yield from _listing("Keys of [meters]:", _written(METERS))
+    yield from _listing("Keys of [[load_test]]:", _written(LOAD_TEST))
     yield "# Roles, each with its own keys:"
     for role in ROLES.values():
         yield "#"
@@ -216,9 +229,15 @@ def _described_role(role: Role) -> Iterator[str]:
         yield from _comment(f"{field.key:22}  {field.meaning}, {_as_written(field)}", indent=6, hanging=24)
 
 
+def _written(fields: Mapping[str, Field]) -> dict[str, str]:
+    return {key: f"{field.meaning}, {_as_written(field)}" for key, field in fields.items()}
+
+
 def _as_written(field: Field) -> str:
-    if field.dimension == "turns":
+    if field.dimension in ("turns", "number"):
         return field.example
+    if field.dimension == "rows":
+        return field.example.replace(" ", _KEPT_SPACE)
     words = [f'"{word}"'.replace(" ", _KEPT_SPACE) for word in field.choices or (field.example,)]
     return " or ".join(words)
 

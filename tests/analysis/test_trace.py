@@ -488,11 +488,19 @@ SIMULATED = {
 }
 """Rows for what no board shows and only the switching simulation needs."""
 
+METERS = {
+    ("meter", f"{key}_{part}")
+    for key in ("voltage", "current", "wall_power")
+    for part in ("accuracy", "floor")
+}
+METERS |= {("meter", "cable_resistance"), ("meter", "meter_resistance")}
+"""Rows for what a load test was read with; no part plays it."""
+
 
 def strays(table: Iterable[Mapping[str, Any]]) -> list[tuple[str, str]]:
     """Rows of the handbook for a field that no role has."""
     known = {(role.name, key) for role in ROLES.values() for key in role.fields}
-    known |= TOLERANCES | SCALED | SIMULATED
+    known |= TOLERANCES | SCALED | SIMULATED | METERS
     return [(row["role"], row["key"]) for row in table if (row["role"], row["key"]) not in known]
 
 

@@ -14,7 +14,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flyback.board.file import MAX_BYTES, MAX_LOAD_TESTS, load, loads
+from flyback.board.file import MAX_BYTES, load, loads
+from flyback.board.load_tests import MAX_LOAD_TESTS
 from flyback.board.model import LoadReading, Origin, OutputClaim, Shape, State, Unknown, Value
 from flyback.board.parts import MAX_PARTS
 from flyback.board.roles import ROLES, Role

@@ -50,7 +50,7 @@ FAULTS = [
     ('note = "by its size"', 'remark = "x"',
      "parts.R5.power_rating.remark: not a key of a value"),
     ('wall_power = "6.4 W"', 'wall = "6.4 W"',
-     'load_test[1].wall: Its keys: readings, wall_power, mains, note.'),
+     'load_test[1].wall: Its keys: readings, wall_power, wall_apparent, mains,'),
     ('{ voltage = "0 V",', '{ volts = 1, voltage = "0 V",',
      "load_test[1].readings[2].volts: a reading"),
     ('topology = "flyback"', 'topology = "flybak"',

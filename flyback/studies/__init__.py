@@ -1,0 +1,1 @@
+"""What next: studies that put traced parts, readings and possible measurements together."""

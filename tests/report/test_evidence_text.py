@@ -1,0 +1,108 @@
+"""The printed load tests: figures by hand, everything said once, long logs kept short."""
+
+from __future__ import annotations
+
+import io
+import re
+from dataclasses import replace
+from functools import cache
+
+import pytest
+from rich.cells import cell_len
+from worked import board as demo
+
+from flyback.analysis.trace import trace
+from flyback.board.meter_log import read_log_text
+from flyback.board.model import Board
+from flyback.report.evidence_text import MOST_NOTICES, MOST_ROWS, show_evidence, with_bar
+from flyback.report.pieces import WIDTH, console
+from flyback.report.safety import CAUTIONS
+from flyback.studies.readings import Readings, observe
+
+
+@cache
+def bedside() -> tuple[Board, Readings]:
+    board = demo("bedside_charger")
+    return board, observe(board, trace(board), samples=500)
+
+
+def printed(found: Readings, name: str = "Bedside charger") -> str:
+    out = console()
+    out.file = io.StringIO()
+    show_evidence(name, found, out)
+    text = out.file.getvalue()
+    assert isinstance(text, str)
+    return text
+
+
+@pytest.fixture(autouse=True)
+def _no_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("FORCE_COLOR", "NO_COLOR", "TTY_COMPATIBLE", "COLUMNS"):
+        monkeypatch.delenv(name, raising=False)
+
+
+def test_a_row_says_what_was_read_and_what_the_parts_allow() -> None:
+    """4.40 V 3.0 A from 16.6 W: 13.2 W, 79.5 %."""
+    text = printed(bedside()[1])
+    (row,) = (line for line in text.splitlines() if "4.40 V" in line)
+    assert re.search(r"230 V +4\.40 V +3\.00 A +13\.2 ± 0\.5 W +79 ± 5 %|80 ± 5 %", row)
+    assert row.endswith("inside")
+
+
+def test_where_the_readings_lie_is_counted() -> None:
+    text = " ".join(printed(bedside()[1]).split())
+    assert "2 in regulation, nothing more was asked for; 3 at the limit, as the parts allow" in text
+
+
+def test_everything_fits_and_cautions_are_there() -> None:
+    text = printed(bedside()[1])
+    assert [line for line in text.splitlines() if cell_len(line) > WIDTH] == []
+    assert all(" ".join(caution.split()) in " ".join(text.split()) for caution in CAUTIONS)
+
+
+def test_what_the_meters_lend_is_listed_with_its_figure_and_source() -> None:
+    found = bedside()[1]
+    assert found.assumed
+    text = printed(found)
+    assert text.count("(common practice, no source)") >= len(found.assumed)
+    assert re.search(r"meters\.voltage, fixed: [0-9.]+ mV", text)
+
+
+def test_a_long_log_is_kept_short_and_its_length_told() -> None:
+    log = "voltage_V,current_A,wall_W\n" + "\n".join(f"5.04,{0.001 * k},20" for k in range(1, 501))
+    board = replace(bedside()[0], load_tests=())
+    found = observe(board, trace(board), read_log_text(log, mains=230.0), samples=200)
+    text = printed(found)
+    assert "500 load tests" in text
+    assert sum("5.04 V" in line for line in text.splitlines()) == MOST_ROWS
+    assert f"{MOST_ROWS} of 500 shown" in " ".join(text.split())
+
+
+def test_many_notices_are_counted() -> None:
+    noisy = replace(bedside()[1], general=tuple(f"trouble {k}." for k in range(40)))
+    text = " ".join(printed(noisy).split())
+    assert f"trouble {MOST_NOTICES - 1}." in text
+    assert "trouble 20." not in text
+    assert "more like these" in text
+
+
+def test_nothing_to_compare_is_a_dash() -> None:
+    board = replace(bedside()[0], tried_on=None)
+    bare = replace(board, load_tests=tuple(replace(test, mains=None) for test in board.load_tests))
+    rows = [line for line in printed(observe(bare, trace(bare), samples=200)).splitlines() if "± 0" in line]
+    assert len(rows) == 5
+    assert all(row.startswith("-") and row.endswith("-") for row in rows)
+
+
+@pytest.mark.parametrize(
+    ("value", "U", "words"),
+    [
+        (5.0631, 0.023, "5.06 ± 0.02 W"),
+        (5.0631, 0.0123, "5.063 ± 0.012 W"),
+        (110.2, 8.7, "110 ± 9 W"),
+        (1234.0, 56.0, "1234 ± 56 W"),
+        (0.0, 0.1, "0.00 ± 0.10 W"),
+    ],
+)
+def test_an_error_bar_sets_the_digits(value: float, U: float, words: str) -> None:
+    assert with_bar(value, U, "W") == words
