@@ -290,7 +290,8 @@ class _Test:
     numbers: dict[str, tuple[float, int]] = field(default_factory=dict)
 
     def made(self, common: LoadTest) -> LoadTest:
-        found: dict[str, Any] = {NUMBERS[name].goes_to: number for name, (number, _) in self.numbers.items()}
+        numbers = self.numbers.items()
+        found: dict[str, Any] = {NUMBERS[name].goes_to: number for name, (number, _) in numbers}
         return replace(common, readings=tuple(self.readings), line=self.line, **found)
 
 
