@@ -430,13 +430,20 @@ def cresting(R_esr: float, per_C: float) -> Crest:
     return crest
 
 
-def drawing(load: Load) -> Draw:
-    """Load current over time and output voltage: `Load.current`, quicker where the load is steady."""
+def drawing(load: Load, R_esr: float = 0.0) -> Draw:
+    """Load current over time and output voltage: `Load.current`, quicker where the load is steady.
+
+    A resistance divides the voltage with the output capacitors' ESR, which may be the larger: its voltage
+    is that of the capacitance. Any other load's is the terminal voltage.
+    """
+    if load.kind == "resistance":
+        if load.steady:
+            whole = R_esr + 1.0 / load.current(0.0, 1.0)
+            return lambda t, v: v / whole
+        return lambda t, v: v / (R_esr + 1.0 / load.current(t, 1.0))
     if not load.steady or load.kind == "voltage" or load.own:
         return load.current
     value, least = load.values[0], load.lets_go
-    if load.kind == "resistance":
-        return lambda t, v: v / value
     if load.kind == "current":
         return lambda t, v: value if v >= least else value * v / least
     return lambda t, v: value / v if v >= least else value * v / (least * least)

@@ -34,6 +34,8 @@ def pulses(
     sqrt, exp = math.sqrt, math.exp
     n, V_f, R_esr, per_C, held = sec.n, sec.V_f, steps.R_esr, steps.per_C, steps.held
     moving = load.kind == "voltage" and not load.steady
+    # a resistance is solved together with the ESR before it, see `drawing`
+    R_before = R_esr if load.kind == "resistance" else 0.0
     C_d, C_per_L, g_core = p.C_d, p.C_d / p.L_p, 1.0 / p.R_core
     R_reset = n * n * (sec.R_f + sec.R_sec + R_esr) / 3.0
     per_bulk = 2.0 / bulk.C if charge is not None and bulk is not None else 0.0
@@ -60,7 +62,7 @@ def pulses(
     fades = exp(-T * per_tau)
     # where it stands
     t, v, i, drain, clamp, out = at.t, at.v, at.i, at.drain, at.clamp, at.out
-    sag, above, off = at.sag, at.above, at.off
+    sag, above, off, fed = at.sag, at.above, at.off, 0.0
     u = u_next = emf(t)
     due = rows.due
     last = until - INSTANT
@@ -73,8 +75,8 @@ def pulses(
         if share_of_off < OPEN and off > 0.0:
             longest = min(share_of_off * off, longest_of_all)
         i_load = draw(t, out + above)
-        if i_load * T * per_C > out / 2.0:
-            i_load = max(out, 0.0) / (2.0 * T * per_C)
+        if (i_load - fed) * T * per_C > out / 2.0:
+            i_load = fed + max(out, 0.0) / (2.0 * T * per_C)
         v_used = v - sag if 8.0 * sag < v else v
         e = V_f + out - R_esr * i_load
 
@@ -139,7 +141,8 @@ def pulses(
             (out + opened) * t_on + (opened + gained) * t_gain + (gained + after) * (T - t_on - t_gain)
         ) / 2.0
         at_load = area + R_esr * (Q_s - i_load * T)
-        above = at_load / T - out
+        above = at_load / T - out + R_before * i_load
+        fed = Q_s / T
         I_s_pk = ripple = 0.0
         if t_dem > t_reset:
             I_s_pk = n * (I_1 - (I_1 - I_end) * t_reset / t_dem)

@@ -95,7 +95,7 @@ def steps(converter: Converter, load: Load) -> Steps:
         deliver=delivering(p, sec, R_esr, per_C),
         follow=following(p, sec, c.control, sec.R_f + sec.R_sec + R_esr),
         crest=cresting(R_esr, per_C),
-        draw=(lambda t, v: 0.0) if held else drawing(load),
+        draw=(lambda t, v: 0.0) if held else drawing(load, R_esr),
         mains_step=1.0 / (2.0 * (c.feed.f_line or 50.0) * MAINS_STEPS),
     )
 
@@ -120,7 +120,8 @@ class Place:
         v: bulk [V]; i: magnetising current [A]; drain, clamp, out: their capacitances [V].
         off: how long the switch was open in the last period [s].
         sag: half of what the last pulse took from the bulk voltage [V], to foresee the next one's.
-        above: mean output voltage of the last period above that at its start [V], likewise.
+        above: mean output voltage of the last period, a resistance's ESR drop added back, above that
+            of the capacitance at its start [V], likewise.
         pause: the rest of a period that is long.
         stuck: why it cannot go on, in words.
     """

@@ -392,6 +392,14 @@ def test_a_steady_load_draws_what_the_load_says(kind: str, v: float) -> None:
     assert parts.drawing(load)(1.0, v) == pytest.approx(load.current(1.0, v))
 
 
+def test_a_resistance_divides_the_voltage_with_the_esr() -> None:
+    """10 mohm behind 30 mohm at 4 V: 100 A, and 1 V is left for it."""
+    assert parts.drawing(Load.constant("resistance", 0.01), 0.03)(0.0, 4.0) == pytest.approx(100.0)
+    stepped = Load.step("resistance", 5.0, 0.01, at=1e-3)
+    assert parts.drawing(stepped, 0.03)(2e-3, 4.0) == pytest.approx(100.0)
+    assert parts.drawing(Load.constant("current", 2.0), 0.03)(0.0, 4.0) == 2.0
+
+
 def test_a_changing_load_draws_what_the_load_says() -> None:
     load = Load.step("current", 1.0, 2.0, at=1e-3)
     assert [parts.drawing(load)(t, 5.0) for t in (0.0, 2e-3)] == [1.0, 2.0]
