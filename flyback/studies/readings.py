@@ -38,7 +38,7 @@ class Place(StrEnum):
     """Where a reading lies beside the band of currents that the traced parts allow at its voltage."""
 
     INSIDE = "inside"
-    REGULATED = "below, in regulation: nothing more was asked for"
+    REGULATED = "in regulation: nothing more was asked for"
     BELOW = "below, though the voltage has given way"
     ABOVE = "above"
     NOT_COMPARED = "not compared"
@@ -357,31 +357,31 @@ def _placed(
         why = "the traced parts give no finite current there, so it is not compared."
         return replace(detail, notices=(*detail.notices, why))
     U_I = COVERAGE * seen.u_I
+    # the rail is no lower than the highest of its sockets
+    highest = max(detail.corrected.V_sockets)
     place = Place.INSIDE
     if seen.I_o - U_I > high:
         place = Place.ABOVE
+    elif rail.regulated(highest + COVERAGE * seen.u_V, no_load):
+        place = Place.REGULATED
     elif seen.I_o + U_I < low:
-        # the rail is no lower than the highest of its sockets
-        highest = max(detail.corrected.V_sockets)
-        held = rail.regulated(highest + COVERAGE * seen.u_V, no_load)
-        place = Place.REGULATED if held else Place.BELOW
+        place = Place.BELOW
     return replace(
-        detail, band=band, place=place, notices=(*detail.notices, *_about_place(seen, place, band, circuit))
+        detail, band=band, place=place, notices=(*detail.notices, *_about_place(place, circuit))
     )
 
 
-def _about_place(
-    seen: Observed, place: Place, band: tuple[float, float], circuit: Circuit
-) -> Iterable[str]:
-    what = f"{format_quantity(seen.I_o, 'current')} at {format_quantity(seen.V_o, 'voltage')}"
-    allowed = f"the {format_range(*band, 'current')} (95 %) that the traced parts allow there"
+def _about_place(place: Place, circuit: Circuit) -> Iterable[str]:
     limit = circuit.parts.get("R_s") or circuit.parts.get("I_limit") or "the current limit"
     if place is Place.ABOVE:
-        yield f"{what} is more than {allowed}: re-read {limit} and the turns, or doubt the current meter."
+        yield (
+            f"more current than the traced parts allow there (95 %): re-read {limit} and the turns, or "
+            "doubt the current meter."
+        )
     elif place is Place.BELOW:
         yield (
-            f"{what} is less than {allowed}, though the voltage has given way: either the load took no "
-            "more and the volts were lost on the way to where they were read, or "
+            "less current than the traced parts allow there (95 %), though the voltage has given way: either "
+            "the load took no more and the volts were lost on the way to where they were read, or "
             f"{limit} or another part holds the current lower than traced."
         )
 

@@ -34,7 +34,7 @@ def lines_to_judge(
         voltage: printed output voltage at which the worse mains frequency is found [V].
 
     Raises:
-        RequestError: no mains is asked for, printed or was tried.
+        RequestError: no mains is asked for or printed, and none was tried.
     """
     if dc is not None:
         return [dc_line(dc)]
@@ -55,6 +55,8 @@ def _label_voltages(board: Board) -> list[float]:
     if board.label.mains is None:
         if board.tried_on is not None:
             return [board.tried_on[0]]
+        if tested := {test.mains for test in board.load_tests if test.mains is not None}:
+            return sorted(tested)
         raise RequestError(
             Problem(
                 "the label's mains range is not given;",
