@@ -15,7 +15,10 @@ from flyback.verdict.check import Check, check
 
 ROOT = Path(__file__).parents[1]
 EXAMPLES = ROOT / "worked_examples"
-NAMES = ("bedside_charger", "hall_charger", "strip_adapter", "travel_cube", "wall_charger")
+NAMES = (
+    *("bedside_charger", "cracked_charger", "hall_charger", "strip_adapter", "travel_cube"),
+    "wall_charger",
+)
 
 SAMPLES = 500
 """Enough to see a verdict; the figures that tests read are nominal ones."""
