@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from json_document import Document, read_json
 from worked import (
     EXAMPLES,
     FOUR_PORTS,
     NAMES,
-    ROOT,
     SAMPLES,
     UNKNOWN_BULK,
     UNKNOWN_FREQUENCY,
@@ -28,7 +27,8 @@ from flyback.report.data import to_data, to_json
 from flyback.report.safety import CAUTIONS
 from flyback.verdict.check import Check, check
 
-DOCUMENT = (ROOT / "docs" / "json.md").read_text(encoding="utf-8")
+# the keys of `lacking` are names of rungs, not keys of the format
+DOCUMENT = Document("json.md", frozenset({"ladders[].lacking"}))
 
 VARIANTS: list[tuple[str, tuple[Change, ...]]] = [
     *((name, ()) for name in NAMES),
@@ -39,9 +39,6 @@ VARIANTS: list[tuple[str, tuple[Change, ...]]] = [
     ("bedside_charger", ((FOUR_PORTS, FOUR_PORTS.replace("2 A", "9 A")),)),
 ]
 
-NAMED_BY_THE_BOARD = {"ladders[].lacking"}
-"""Objects whose keys are names of rungs, not keys of the format."""
-
 PLAIN_NUMBERS = {
     *("format_version", "exit_code", "samples", "seed", "unsettled_samples"),
     *("share", "low", "high", "duty_cycle", "share_of_larger_bulk", "share_if_pulses_alternate"),
@@ -50,62 +47,8 @@ PLAIN_NUMBERS = {
 """Numbers without a unit in their key."""
 
 
-def refuse(constant: str) -> None:
-    raise ValueError(f"{constant} is not JSON")
-
-
 def read(result: Check) -> dict[str, Any]:
-    data = json.loads(to_json(result), parse_constant=refuse)
-    assert isinstance(data, dict)
-    return data
-
-
-def objects(value: Any, path: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
-    """Every object with its path, "." for the whole and "[]" for each entry of a list."""
-    if isinstance(value, dict):
-        if path not in NAMED_BY_THE_BOARD:
-            yield path or ".", value
-            for key, inner in value.items():
-                yield from objects(inner, f"{path}.{key}" if path else key)
-    elif isinstance(value, list):
-        for entry in value:
-            yield from objects(entry, f"{path}[]")
-
-
-def documented(text: str) -> dict[str, dict[str, str]]:
-    """By path: every key of the document's tables, and what it says about null."""
-    tables: dict[str, dict[str, str]] = {}
-    for section in text.split("\n## ")[1:]:
-        heading, _, body = section.partition("\n")
-        keys = {row[0]: row[1] for row in re.findall(r"^\| `(\w+)` \|.*\| ([^|]*) \|$", body, re.MULTILINE)}
-        for path in re.findall(r"`([^`]+)`", heading):
-            assert path not in tables, f"{path} is documented twice"
-            tables[path] = keys
-    return tables
-
-
-TABLES = documented(DOCUMENT)
-
-
-def undocumented(data: dict[str, Any]) -> list[str]:
-    """Keys that the document does not have, and documented keys that an object lacks."""
-    faults = []
-    for path, found in objects(data):
-        if path not in TABLES:
-            faults.append(f"{path} has no table")
-            continue
-        faults += [f"{path} has {key}" for key in found if key not in TABLES[path]]
-        faults += [f"{path} lacks {key}" for key in TABLES[path] if key not in found]
-    return faults
-
-
-def wrong_nulls(data: dict[str, Any]) -> list[str]:
-    return [
-        f"{path}.{key}"
-        for path, found in objects(data)
-        for key, value in found.items()
-        if value is None and TABLES[path][key].startswith("never")
-    ]
+    return read_json(to_json(result))
 
 
 def variant(name: str, changes: tuple[Change, ...]) -> dict[str, Any]:
@@ -118,13 +61,13 @@ def variant(name: str, changes: tuple[Change, ...]) -> dict[str, Any]:
 @pytest.mark.parametrize(("name", "changes"), VARIANTS)
 def test_every_key_is_documented_and_there(name: str, changes: tuple[Change, ...]) -> None:
     data = variant(name, changes)
-    assert undocumented(data) == []
-    assert wrong_nulls(data) == []
+    assert DOCUMENT.undocumented(data) == []
+    assert DOCUMENT.wrong_nulls(data) == []
 
 
 def test_every_documented_object_is_met() -> None:
-    met = {path for name, changes in VARIANTS for path, _ in objects(variant(name, changes))}
-    assert set(TABLES) == met
+    met = {path for name, changes in VARIANTS for path, _ in DOCUMENT.objects(variant(name, changes))}
+    assert set(DOCUMENT.tables) == met
 
 
 @pytest.mark.parametrize(
@@ -136,24 +79,24 @@ def test_a_planted_key_is_found(place: tuple[str | int, ...]) -> None:
     for step in place:
         inner = inner[step]
     inner["surprise"] = 1
-    assert [fault.split()[-1] for fault in undocumented(data)] == ["surprise"]
+    assert [fault.split()[-1] for fault in DOCUMENT.undocumented(data)] == ["surprise"]
     del inner["surprise"]
     key, _ = inner.popitem()
-    assert [fault.split()[-1] for fault in undocumented(data)] == [key]
+    assert [fault.split()[-1] for fault in DOCUMENT.undocumented(data)] == [key]
 
 
 def test_a_planted_object_and_a_planted_null_are_found() -> None:
     data = read(checked("wall_charger"))
     data["board"]["name"] = {"first": "Wall"}
-    assert undocumented(data) == ["board.name has no table"]
+    assert DOCUMENT.undocumented(data) == ["board.name has no table"]
     data["board"]["name"] = None
-    assert wrong_nulls(data) == ["board.name"]
+    assert DOCUMENT.wrong_nulls(data) == ["board.name"]
 
 
 @pytest.mark.parametrize("constant", ["NaN", "Infinity", "-Infinity"])
 def test_what_is_not_json_would_be_refused(constant: str) -> None:
     with pytest.raises(ValueError, match="not JSON"):
-        json.loads(f"[{constant}]", parse_constant=refuse)
+        read_json(f'{{"a": {constant}}}')
 
 
 def test_format_and_version() -> None:
@@ -161,13 +104,13 @@ def test_format_and_version() -> None:
     assert data["format"] == "flyback check"
     assert data["format_version"] == 1
     assert data["flyback_version"] == flyback.__version__
-    assert "`format_version` is 1." in DOCUMENT
-    assert '`"flyback check"`' in DOCUMENT
+    assert "`format_version` is 1." in DOCUMENT.text
+    assert '`"flyback check"`' in DOCUMENT.text
 
 
 @pytest.mark.parametrize(("name", "changes"), VARIANTS)
 def test_units_end_the_keys(name: str, changes: tuple[Change, ...]) -> None:
-    for path, found in objects(variant(name, changes)):
+    for path, found in DOCUMENT.objects(variant(name, changes)):
         in_band = path.endswith("_W")
         if in_band or path == "assumed[]":
             continue
@@ -177,7 +120,7 @@ def test_units_end_the_keys(name: str, changes: tuple[Change, ...]) -> None:
 
 
 def test_the_example_is_the_first_claim_of_the_bedside_charger() -> None:
-    shown = json.loads(DOCUMENT.rpartition("```json\n")[2].partition("```")[0])
+    shown = json.loads(DOCUMENT.text.rpartition("```json\n")[2].partition("```")[0])
     result = check(flyback.load(EXAMPLES / "bedside_charger.toml"), mains=90.0, frequency=50.0)
     real = json.loads(to_json(result))["claims"][0]
     assert list(shown) == list(real)
