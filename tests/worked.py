@@ -38,8 +38,20 @@ UNKNOWN_RECTIFIER = (
 UNKNOWN_RIPPLE = ('ripple_rating = { value = "3.5 A", origin = "datasheet" }', 'ripple_rating = "unknown"')
 """Values of the wall charger that its owner might not know."""
 
+TRIED = 'tried_on = "230 V 50 Hz"'
+"""The mains of the wall charger and others."""
+
 FOUR_PORTS = 'output = [{ ports = 4, voltage = "5 V", current = "2 A" }]'
 """The output row of the bedside charger."""
+
+
+_EMPTY = '[parts.R7]\nrole = "sense resistor"\nstate = "not fitted"\nnote = "empty footprint beside R6"\n'
+
+
+def sense_resistors(count: int) -> Change:
+    """So many more of 2R2 instead of the bedside charger's empty footprint."""
+    one = 'role = "sense resistor"\nmarking = "2R2"\ntolerance = "1 %"\n'
+    return _EMPTY, "".join(f"[parts.R{80 + index}]\n{one}" for index in range(count))
 
 
 def path(name: str) -> Path:

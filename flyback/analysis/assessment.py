@@ -17,6 +17,7 @@ from flyback.analysis.ceilings import Rung, rung_named, rungs, starting_points
 from flyback.analysis.circuit import Circuit, Supply
 from flyback.analysis.demand import Case, Demand, lowest
 from flyback.analysis.inputs import nominal_numbers, plain
+from flyback.analysis.leverage import Lead, leads, started
 from flyback.analysis.limits import LIMIT_RUNGS, Ceiling, Start, limit_at_mean
 from flyback.analysis.sampling import Counted, sample
 from flyback.analysis.subharmonic import power_share
@@ -111,6 +112,7 @@ class Assessment:
         lacking: rungs that could not be computed, with the file keys they need.
         unsettled: samples whose bulk valley did not settle.
         recorder: the working of the nominal pass.
+        leads: what could be measured, and what it would tell about the demands at the worst line.
     """
 
     voltage: float
@@ -119,6 +121,7 @@ class Assessment:
     samples: int
     unsettled: int
     recorder: Recorder
+    leads: tuple[Lead, ...] = ()
 
     @property
     def worst(self) -> Column:
@@ -154,7 +157,8 @@ def assess(
         nominal = [case.ladder(supply, line) for line in lines]
         means = [limit_at_mean(circuit, supply, rows, case.rail(supply)) for rows in nominal]
     starts = [starting_points(supply, line, rows) for line, rows in zip(lines, nominal, strict=True)]
-    counted = sample(case, lines, nominal, starts, samples=samples, seed=seed)
+    leverage = started(case, [plain(line) for line in lines], nominal)
+    counted = sample(case, lines, nominal, starts, samples=samples, seed=seed, leverage=leverage)
     columns = tuple(
         _Columnist(case, supply, line, rows, start, tallied).column(needed, mean)
         for line, rows, start, tallied, mean in zip(lines, nominal, starts, counted, means, strict=True)
@@ -167,6 +171,7 @@ def assess(
         samples=samples,
         unsettled=sum(tallied.unsettled for tallied in counted),
         recorder=recorder,
+        leads=leads(leverage),
     )
 
 

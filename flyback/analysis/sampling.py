@@ -12,6 +12,8 @@ from flyback.analysis.bulk import Line
 from flyback.analysis.ceilings import Question
 from flyback.analysis.demand import Case, lowest
 from flyback.analysis.inputs import plain
+from flyback.analysis.knowable import Block, taken
+from flyback.analysis.leverage import Leverage
 from flyback.analysis.limits import Ceiling, Start
 from flyback.analysis.tolerance import Share, Tally
 from flyback.equations.formula import Real
@@ -69,12 +71,14 @@ def sample(
     *,
     samples: int,
     seed: int,
+    leverage: Leverage | None = None,
 ) -> list[Counted]:
     """Sample the ladders at every line.
 
     Args:
         nominal: the nominal ladder of each line, to which the histograms are relative.
         starts: its `starting_points`.
+        leverage: fed with what could be measured, where it is wanted.
     """
     _keep_freed_memory()
     counted = [Counted.empty(rows, len(case.demands)) for rows in nominal]
@@ -82,8 +86,16 @@ def sample(
     for size, numbers in tolerance.blocks(case.circuit.values, samples, seed=seed):
         supply = case.circuit.supply(numbers)
         needed = case.needed(case.rail(supply))
-        for line, start, tallied in zip(bare, starts, counted, strict=True):
-            tallied.add(case.ladder(supply, line, start), needed, size)
+        kept = {}
+        for index, (line, start, tallied) in enumerate(zip(bare, starts, counted, strict=True)):
+            rows = case.ladder(supply, line, start)
+            tallied.add(rows, needed, size)
+            if leverage is not None and index in leverage.lines:
+                kept[index] = rows
+        if leverage is not None:
+            block = Block.of(case, numbers, supply, bare, kept)
+            values = [taken(knowable, block) for knowable in leverage.knowables]
+            leverage.add(values, lowest(kept[leverage.judged]), needed, size)
     return counted
 
 

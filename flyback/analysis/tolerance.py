@@ -7,8 +7,10 @@ does not grow with the number of samples; probabilities come from counting.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from zlib import crc32
 
 import numpy as np
@@ -30,16 +32,26 @@ COVERAGE = 0.95
 BINS_PER_UNIT = 1024
 """Resolution of a band: bins per nominal value, so about 0.1 % of it."""
 
+_CUT = 2.0
+"""Standard deviations at which a normal spread ends: its limits are the expanded uncertainty, k = 2."""
+
 _TOP = 8
 """Histograms end at this many times the nominal value; what lies above counts in the last bin."""
 
 
-def draw(value: Value, size: int, *, block: int, seed: int = SEED) -> Array:
-    """Samples of one value, the same for the same cause, block and seed."""
+def draw(value: Value, size: int, *, block: int, seed: int = SEED, mixed: bool = False) -> Array:
+    """Samples of one value, the same for the same cause, block and seed.
+
+    Args:
+        mixed: draw as for a value of another shape with the same cause: both then lie equally far up in
+            what they can be. A normal spread is drawn more slowly so, and in other numbers.
+    """
     stream = np.random.default_rng([seed, block, crc32(value.cause.encode())])
-    if value.shape is Shape.NORMAL:
-        return _cut_normal(value, stream, size)
+    if value.shape is Shape.NORMAL and not mixed:
+        return _normal(value, _cut_normal(stream, size))
     u = stream.random(size)
+    if value.shape is Shape.NORMAL:
+        return _normal(value, np.interp(u, *_cut_normal_table()))
     if value.shape is Shape.TWO_PIECE:
         below = value.low + (value.nominal - value.low) * 2 * u
         above = value.nominal + (value.high - value.nominal) * (2 * u - 1)
@@ -47,13 +59,33 @@ def draw(value: Value, size: int, *, block: int, seed: int = SEED) -> Array:
     return value.low + (value.high - value.low) * u
 
 
-def _cut_normal(value: Value, stream: np.random.Generator, size: int) -> Array:
-    """Normal with k = 2 at the limits; what falls outside them is drawn again."""
-    z = stream.standard_normal(size)
-    while np.any(outside := np.abs(z) > 2):
-        z[outside] = stream.standard_normal(int(np.count_nonzero(outside)))
+def _normal(value: Value, z: Array) -> Array:
+    """Normal with k = 2 at the limits."""
     half = np.where(z < 0, value.nominal - value.low, value.high - value.nominal)
-    return value.nominal + z * half / 2
+    return value.nominal + z * half / _CUT
+
+
+def _cut_normal(stream: np.random.Generator, size: int) -> Array:
+    """Standard normal numbers; what falls outside the limits is drawn again."""
+    z = stream.standard_normal(size)
+    while np.any(outside := np.abs(z) > _CUT):
+        z[outside] = stream.standard_normal(int(np.count_nonzero(outside)))
+    return z
+
+
+@cache
+def _cut_normal_table() -> tuple[Array, Array]:
+    """Share of a cut normal distribution below a number, and the number; straight between to 1e-6."""
+    z = np.linspace(-_CUT, _CUT, 4097)
+    shares = [(1 + math.erf(x / math.sqrt(2)) / math.erf(_CUT / math.sqrt(2))) / 2 for x in z]
+    return np.array(shares), z
+
+
+def _mixed_causes(values: Mapping[str, Value]) -> set[str]:
+    """Causes of a normal spread and of one of another shape."""
+    spread = [value for value in values.values() if value.spread]
+    normal = {value.cause for value in spread if value.shape is Shape.NORMAL}
+    return normal & {value.cause for value in spread if value.shape is not Shape.NORMAL}
 
 
 def blocks(
@@ -63,12 +95,14 @@ def blocks(
 
     Values without spread stay plain floats.
     """
+    mixed = _mixed_causes(values)
     for block, first in enumerate(range(0, samples, BLOCK)):
         size = min(BLOCK, samples - first)
-        numbers = {
-            key: draw(value, size, block=block, seed=seed) if value.spread else value.nominal
-            for key, value in values.items()
-        }
+        numbers: dict[str, Array | float] = {}
+        for key, value in values.items():
+            numbers[key] = value.nominal
+            if value.spread:
+                numbers[key] = draw(value, size, block=block, seed=seed, mixed=value.cause in mixed)
         yield size, numbers
 
 

@@ -76,11 +76,13 @@ SHAPES = pytest.mark.parametrize(
     ],
     ids=["rectangular", "one-sided", "two-piece", "even two-piece", "normal", "uneven normal"],
 )
+MIXED = pytest.mark.parametrize("mixed", [False, True])
 
 
+@MIXED
 @SHAPES
-def test_limits_hold(spread: Value, exact: Callable[[Array], Array]) -> None:
-    drawn = draw(spread, SIZE, block=0)
+def test_limits_hold(spread: Value, exact: Callable[[Array], Array], mixed: bool) -> None:
+    drawn = draw(spread, SIZE, block=0, mixed=mixed)
     assert drawn.shape == (SIZE,)
     assert spread.low <= drawn.min() < drawn.max() <= spread.high
     width = spread.high - spread.low
@@ -88,20 +90,22 @@ def test_limits_hold(spread: Value, exact: Callable[[Array], Array]) -> None:
     assert spread.high - drawn.max() < 1e-3 * width
 
 
+@MIXED
 @SHAPES
-def test_shape(spread: Value, exact: Callable[[Array], Array]) -> None:
+def test_shape(spread: Value, exact: Callable[[Array], Array], mixed: bool) -> None:
     """Kolmogorov-Smirnov against the exact distribution; the seed is fixed, so the outcome is too."""
-    assert stats.kstest(draw(spread, SIZE, block=0), exact).pvalue > 1e-3
+    assert stats.kstest(draw(spread, SIZE, block=0, mixed=mixed), exact).pvalue > 1e-3
 
 
+@MIXED
 @SHAPES
-def test_moments(spread: Value, exact: Callable[[Array], Array]) -> None:
+def test_moments(spread: Value, exact: Callable[[Array], Array], mixed: bool) -> None:
     """Mean and variance from the exact distribution by integration, within four standard errors."""
     low, high = spread.low, spread.high
     mean = high - quad(exact, low, high, points=[spread.nominal])[0]
     square = high**2 - quad(lambda x: 2 * x * exact(x), low, high, points=[spread.nominal])[0]
     sigma = math.sqrt(square - mean**2)
-    drawn = draw(spread, SIZE, block=1)
+    drawn = draw(spread, SIZE, block=1, mixed=mixed)
     assert abs(drawn.mean() - mean) < 4 * sigma / math.sqrt(SIZE)
     # the variance of a variance is at most that of a two-point distribution of this width
     assert abs(drawn.var() - sigma**2) < 4 * (high - low) ** 2 / 4 / math.sqrt(SIZE)
@@ -130,6 +134,38 @@ def test_one_cause_is_one_draw() -> None:
     second = replace(value(1.8, 2.0, 2.2, key="R2.resistance"), cause="R1.resistance")
     drawn = [draw(spread, 1000, block=0) for spread in (first, second)]
     assert 2 * drawn[0] == pytest.approx(drawn[1], rel=1e-12)
+
+
+def test_one_cause_is_one_share_whatever_the_shapes() -> None:
+    """How far up each lies in its exact distribution, at its ends and nominal value above all."""
+    shapes = {
+        Shape.RECTANGULAR: stats.uniform(0.52, 0.16).cdf,
+        Shape.TWO_PIECE: halves(0.52, 0.65, 0.68),
+        Shape.NORMAL: cut_normal(0.52, 0.65, 0.68),
+    }
+    values = {
+        str(shape): replace(value(0.52, 0.65, 0.68, shape, key=str(shape)), cause="one") for shape in shapes
+    }
+    ((_, numbers),) = blocks(values, 5000)
+    shares = [exact(np.asarray(numbers[str(shape)])) for shape, exact in shapes.items()]
+    assert shares[1] == pytest.approx(shares[0], abs=1e-9)
+    assert shares[2] == pytest.approx(shares[0], abs=1e-6)
+
+
+def test_only_a_cause_of_several_shapes_changes_how_a_normal_spread_is_drawn() -> None:
+    normal = value(4.9, 5.0, 5.1, Shape.NORMAL, key="a")
+    for other in ("b", "a"):
+        spreads = {"a": normal, "b": replace(value(0.9, 1.0, 1.1, key="b"), cause=other)}
+        ((_, numbers),) = blocks(spreads, 500)
+        alone = np.array_equal(numbers["a"], draw(normal, 500, block=0))
+        assert alone == (other == "b")
+
+
+def test_a_measured_part_moves_with_a_marked_one_off_its_reel() -> None:
+    measured = {"marking": None, "tolerance": None, "value": "2.41 ohm ±0.5 %", "origin": "measured"}
+    ((_, numbers),) = sampled(500, R3=measured, R4={"same_reel_as": "R3"})
+    R_3, R_4 = (np.asarray(numbers[f"{name}.resistance"]) for name in ("R3", "R4"))
+    assert np.array_equal(np.argsort(R_3), np.argsort(R_4))
 
 
 @pytest.mark.parametrize("other", [{"key": "X2.value"}, {"block": 1}, {"seed": 1}])

@@ -26,8 +26,6 @@ def ticking(seconds: Iterable[float]) -> Callable[[], float]:
 
 def shown(err: io.StringIO, clock: Callable[[], float], monkeypatch: pytest.MonkeyPatch) -> str:
     monkeypatch.setattr(sys, "stderr", err)
-    for name in ("NO_COLOR", "TTY_COMPATIBLE", "TTY_INTERACTIVE"):
-        monkeypatch.delenv(name, raising=False)
     monkeypatch.setenv("TERM", "xterm")
     with bar("simulating", clock=clock) as tell:
         for share in (0.1, 0.2, 0.2001, 1.0):

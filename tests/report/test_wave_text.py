@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import io
 import math
 import re
 from collections.abc import Callable
 from dataclasses import replace
 
+import paper
 import pytest
 import waves
-from rich.cells import cell_len
+from paper import flat
 from waves import scene
 
 from flyback.analysis.waveforms.load import Load
 from flyback.analysis.waveforms.scene import Scene
-from flyback.report.pieces import WIDTH, console
-from flyback.report.safety import CAUTIONS
 from flyback.report.wave_text import show_waveforms
 
 LOST = replace(waves.energy(2 * waves.T), load=0.0)
@@ -50,16 +48,7 @@ CASES: dict[str, Callable[[], Scene]] = {
 
 
 def printed(what: Scene) -> str:
-    out = console()
-    out.file = io.StringIO()
-    show_waveforms(what, out)
-    text = out.file.getvalue()
-    assert isinstance(text, str)
-    return text
-
-
-def flat(text: str) -> str:
-    return " ".join(text.split())
+    return paper.printed(show_waveforms, what)
 
 
 def row(text: str, name: str) -> list[str]:
@@ -68,23 +57,15 @@ def row(text: str, name: str) -> list[str]:
     return re.split(r"  +", found.strip())[1:]
 
 
-@pytest.fixture(autouse=True)
-def _no_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
-    for name in ("FORCE_COLOR", "NO_COLOR", "TTY_COMPATIBLE", "COLUMNS"):
-        monkeypatch.delenv(name, raising=False)
-
-
 @pytest.mark.parametrize("case", CASES)
 class TestEveryText:
     """What holds for every text."""
 
     def test_fits(self, case: str) -> None:
-        lines = printed(CASES[case]()).splitlines()
-        assert [line for line in lines if cell_len(line) > WIDTH or line != line.rstrip()] == []
+        assert paper.misfits(printed(CASES[case]())) == []
 
     def test_cautions_are_always_there(self, case: str) -> None:
-        text = flat(printed(CASES[case]()))
-        assert all(flat(caution) in text for caution in CAUTIONS)
+        assert paper.cautioned(printed(CASES[case]()))
 
     def test_every_number_is_one(self, case: str) -> None:
         assert not re.search(r"\b(nan|inf)\b|…", printed(CASES[case]()))

@@ -55,11 +55,15 @@ Charge = Callable[[float, float, float, float], tuple[float, float, float, float
 Draw = Callable[[float, float], float]
 
 
-def with_resistance(c: Converter) -> Converter:
-    """The converter with the least resistances its closed forms need, where it has less."""
+def with_resistance(c: Converter, R_esr: float) -> Converter:
+    """The converter with the least resistances its closed forms need, where it has less.
+
+    Args:
+        R_esr: what the secondary path has of the output capacitors [ohm].
+    """
     p, s = c.primary, c.secondary
     primary = max(p.R_pri, LEAST_RATE * p.L_p - p.R_switch - p.R_s)
-    rectifier = max(s.R_f, LEAST_RATE * p.L_m / s.n**2 - s.R_sec - output_esr(c))
+    rectifier = max(s.R_f, LEAST_RATE * p.L_m / s.n**2 - s.R_sec - R_esr)
     charging_path = max(c.feed.R_charge, SMALL - (0.0 if c.bulk is None else c.bulk.R_esr))
     return replace(
         c,
@@ -402,7 +406,7 @@ def following(primary: Primary, secondary: Secondary, control: Control, R: float
         unseen = primary.L_m * I_th / (secondary.n * secondary.n)
 
         def at_share(shortest: float, t_end: float, t_dem: float, e: float) -> float:
-            seen = t_dem - unseen / (e + R * I_th / 2.0) if t_dem > 0.0 else 0.0
+            seen = t_dem - unseen / max(e + R * I_th / 2.0, LEAST_DROP) if t_dem > 0.0 else 0.0
             return max(seen / share, shortest, t_end)
 
         return at_share

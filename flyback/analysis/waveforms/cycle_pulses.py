@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 from flyback.analysis.waveforms.converter import OPEN
+from flyback.analysis.waveforms.cycle_parts import LEAST_DROP
 from flyback.analysis.waveforms.cycle_record import Drawn, Rows, Sums
 from flyback.analysis.waveforms.cycle_rest import Pause, Place, Steps, charged, direction, line_current
 from flyback.analysis.waveforms.regulator import LONGEST_ON, Regulator
@@ -50,7 +51,7 @@ def pulses(
         regulator.asked,
         regulator.advance,
     )
-    T = 0.0 if control.family not in CLOCKED or control.f_s is None else 1.0 / control.f_s
+    T = at.T if control.family not in CLOCKED or control.f_s is None else 1.0 / control.f_s
     at_trough = control.family in ("valley switching", "self-oscillating")
     longest = control.D_max * T if follow is None else LONGEST_ON
     if per_bulk:
@@ -59,6 +60,7 @@ def pulses(
     share_of_off = OPEN
     if control.family == "self-oscillating" and control.D_max < 1.0:
         share_of_off = control.D_max / (1.0 - control.D_max)
+    emptying, delayed = p.L_m / n / (control.d_dem or 1.0), control.t_delay / p.L_p
     fades = exp(-T * per_tau)
     # where it stands
     t, v, i, drain, clamp, out = at.t, at.v, at.i, at.drain, at.clamp, at.out
@@ -75,8 +77,17 @@ def pulses(
         if share_of_off < OPEN and off > 0.0:
             longest = min(share_of_off * off, longest_of_all)
         i_load = draw(t, out + above)
-        if (i_load - fed) * T * per_C > out / 2.0:
-            i_load = fed + max(out, 0.0) / (2.0 * T * per_C)
+        if per_C:
+            if follow is None:
+                most = abs(out) / (2.0 * T * per_C)
+            else:
+                # the field empties against what is left of the output: with half of it in so long
+                T = max(T, emptying * (asked + delayed * v) / max(V_f + out / 2.0, V_f, LEAST_DROP))
+                most = abs(out) / (2.0 * R_esr + T * per_C)
+            if i_load - fed > most:
+                i_load = fed + most
+            elif out < 0.0 and i_load - fed < -most:
+                i_load = fed - most
         v_used = v - sag if 8.0 * sag < v else v
         e = V_f + out - R_esr * i_load
 
@@ -238,5 +249,5 @@ def pulses(
         if regulator.resume_at is not None:
             break
     at.t, at.v, at.i, at.drain, at.clamp, at.out = t, v, i, drain, clamp, out
-    at.sag, at.above, at.off = sag, above, off
+    at.sag, at.above, at.off, at.T = sag, above, off, T
     rows.due = due

@@ -30,6 +30,7 @@ from flyback.analysis.waveforms.cycle_parts import (
 )
 from flyback.analysis.waveforms.cycle_record import Drawn, Rows, Sums
 from flyback.analysis.waveforms.load import Load
+from flyback.analysis.waveforms.regulator import SKIPPED_WAIT
 from flyback.analysis.waveforms.run import State
 
 MAINS_STEPS = 100
@@ -75,11 +76,11 @@ class Steps:
 
 def steps(converter: Converter, load: Load) -> Steps:
     """Everything about a converter and its load that stays the same."""
-    c = with_resistance(converter)
+    held = load.kind == "voltage" or not converter.output
+    per_C = 0.0 if held else 1.0 / sum(one.C for one in converter.output)
+    R_esr = 0.0 if held else output_esr(converter)
+    c = with_resistance(converter, R_esr)
     p, sec = c.primary, c.secondary
-    held = load.kind == "voltage" or not c.output
-    per_C = 0.0 if held else 1.0 / sum(one.C for one in c.output)
-    R_esr = 0.0 if held else output_esr(c)
     on_mains = c.bulk is not None and c.feed.V_fixed is None
     return Steps(
         converter=c,
@@ -119,6 +120,7 @@ class Place:
         t: time [s].
         v: bulk [V]; i: magnetising current [A]; drain, clamp, out: their capacitances [V].
         off: how long the switch was open in the last period [s].
+        T: length of that period, or a first guess [s].
         sag: half of what the last pulse took from the bulk voltage [V], to foresee the next one's.
         above: mean output voltage of the last period, a resistance's ESR drop added back, above that
             of the capacitance at its start [V], likewise.
@@ -133,6 +135,7 @@ class Place:
     clamp: float
     out: float
     off: float = 0.0
+    T: float = SKIPPED_WAIT
     sag: float = 0.0
     above: float = 0.0
     pause: Pause | None = None
@@ -188,7 +191,8 @@ def rest(s: Steps, at: Place, sums: Sums, rows: Rows, T: float, drawn: bool) -> 
     area = 0.0
     while (left := end - at.t) > 0.0:
         step = min(left, most)
-        falls = s.draw(at.t, at.out) * s.per_C
+        # what is drawn may jump on the way
+        falls = max(s.draw(at.t, at.out), s.draw(at.t + step, at.out)) * s.per_C
         if at.out > UNSEEN and falls > 0.0:
             step = min(step, at.out / falls / OUTPUT_STEPS)
         area += _still(s, at, sums, rows, step, drawn)

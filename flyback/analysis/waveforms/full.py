@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from flyback.analysis.waveforms.converter import Converter
+from flyback.analysis.waveforms.cycle_parts import LEAST_DROP
 from flyback.analysis.waveforms.load import Load
 from flyback.analysis.waveforms.network import Complex, Mode, Valve
 from flyback.analysis.waveforms.record import Recorder, Seen
@@ -26,7 +27,7 @@ from flyback.errors import NumericalError
 FIDELITY = "full"
 
 LONGEST_WAIT = 1e-3
-"""How long the secondary is waited for [s]: a pulse's energy is gone long before."""
+"""How long the secondary is waited for to begin conducting [s]: what lifts the drain is long gone then."""
 
 LONGEST_SET = 1e-3
 """How long a changing load stays as it was set, unless a pulse begins before [s]."""
@@ -62,17 +63,7 @@ def simulate(
     most_rows: int = 20000,
     progress: Callable[[float], None] | None = None,
 ) -> Run:
-    """Follow a converter from a state.
-
-    The run ends with the first pulse that would begin after the span, and is measured from the first
-    pulse that begins after ``measure_from``.
-
-    Args:
-        span: how long [s].
-        measure_from: instant from which figures, rows and energy count [s]; the state's if None.
-        trace: window in which waveforms are recorded [s].
-        most_rows: most pulses that get a row each; in longer runs every n-th does.
-        progress: called now and then with the share that is done.
+    """Follow a converter from a state, as `run.Simulation` says.
 
     Raises:
         NumericalError: where the diodes find no consistent state.
@@ -85,8 +76,7 @@ def simulate(
         if not measured and (measure_from is None or engine.t >= measure_from):
             engine.measure()
             measured = True
-        if not engine.pulse(end):
-            break
+        engine.pulse(end)
         if progress is not None and engine.t - told > span / 100:
             told = engine.t
             progress(min((engine.t - state.t) / span, 1.0))
@@ -135,7 +125,6 @@ class Engine:
         self.z = self.stage.start(state)
         self._closed = [False] * len(self._index)
         self._record = Recorder(self.stage, trace, most_rows)
-        self._finished = True
         self._off_time = state.off_time
         self._settle_load(_mean_output(state))
         self._settle_diodes()
@@ -146,19 +135,15 @@ class Engine:
         """Start counting here."""
         self._record.begin(self.t, self.z)
 
-    def pulse(self, end: float) -> bool:
-        """One switching period, or the stretch to the end where the controller is stopped.
-
-        Returns:
-            False where going on makes no sense.
-        """
+    def pulse(self, end: float) -> None:
+        """One switching period, or the stretch to the end where the controller is stopped."""
         c, regulator = self.stage.converter.control, self.regulator
         begun, area = self.t, self._record.area
         if regulator.resume_at is not None:
             self._stretch(min(regulator.resume_at, end) - self.t)
             self._record.close_pause()
             if self.t < regulator.resume_at:
-                return True
+                return
             regulator.resume(self.t)
             begun, area = self.t, self._record.area
         limit = regulator.limit(self.t, self._value("v_bulk"))
@@ -180,7 +165,6 @@ class Engine:
         mean = self._mean_since(begun, area)
         self._settle_load(mean)
         regulator.advance(self.t, T, mean, asked, limit)
-        return True
 
     def _on(self, limit: float) -> None:
         c, regulator = self.stage.converter.control, self.regulator
@@ -226,11 +210,25 @@ class Engine:
             return 0.0
         begun = self.t
         # ringing may take the current to zero before its time, and a controller is blind to that
-        self._stretch(LONGEST_WAIT, (Watch("ends", {"i_dem": 1.0}, -level),))
+        self._stretch(LONGEST_WAIT + self._longest_fall(), (Watch("ends", {"i_dem": 1.0}, -level),))
         return self.t - begun
 
+    def _longest_fall(self) -> float:
+        """In which time the rectifier's drop alone empties the field [s].
+
+        Into a short circuit nothing else does but resistances: milliseconds with a drop of a few ten
+        millivolts. All that while the winding that starts the next pulse holds it off.
+        """
+        c = self.stage.converter
+        V_r = c.secondary.n * max(c.secondary.V_f, LEAST_DROP)
+        return c.primary.L_m * max(self._value("i_m"), 0.0) / V_r
+
     def _first_trough(self, earliest: float) -> None:
-        """Wait for the first trough of the drain's ringing that is not too early."""
+        """Wait for the first trough of the drain's ringing that is not too early.
+
+        Into a short circuit the ringing of a self-oscillating board may be too small to start a pulse,
+        which then waits for the start-up resistor: this is the soonest it can begin.
+        """
         p = self.stage.converter.primary
         half = math.pi * math.sqrt(p.L_p * p.C_d)
         trough, crest = Watch("trough", {"i_drain": -1.0}), Watch("crest", {"i_drain": 1.0})
@@ -433,9 +431,7 @@ class Engine:
 
     def run(self) -> Run:
         """Everything that was recorded."""
-        return self._record.run(
-            FIDELITY, self.t, self.z, self.state(), self._finished, tuple(self.regulator.notices)
-        )
+        return self._record.run(FIDELITY, self.t, self.z, self.state(), tuple(self.regulator.notices))
 
 
 def _mean_output(state: State) -> float:

@@ -140,9 +140,7 @@ class Recorder:
 
     # --- in the end -------------------------------------------------------------------------------
 
-    def run(
-        self, fidelity: str, t: float, z: Array, state: State, finished: bool, notices: tuple[str, ...]
-    ) -> Run:
+    def run(self, fidelity: str, t: float, z: Array, state: State, notices: tuple[str, ...]) -> Run:
         """Everything that was written down."""
         names = [f.name for f in fields(Pulses) if f.name != "stride"]
         columns = np.array(self._rows).T if self._rows else np.empty((len(names), 0))
@@ -153,7 +151,7 @@ class Recorder:
             figures=self._figures(t),
             energy=self._energy(z),
             state=state,
-            finished=finished,
+            finished=True,
             notices=notices,
         )
 

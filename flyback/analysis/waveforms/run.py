@@ -1,12 +1,16 @@
-"""What a simulation gives back: waveforms, a row a pulse, sums over the whole run, and its end."""
+"""How a simulation is called, and what it gives back: waveforms, a row a pulse, sums, and its end."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+
+from flyback.analysis.waveforms.converter import Converter
+from flyback.analysis.waveforms.load import Load
 
 Array = NDArray[np.float64]
 
@@ -227,3 +231,31 @@ class Run:
     state: State
     finished: bool
     notices: tuple[str, ...]
+
+
+class Simulation(Protocol):
+    """How both fidelities are called: follow a converter from a state.
+
+    The run ends with the first pulse that would begin after the span, and is measured from the first
+    pulse that begins after ``measure_from``.
+
+    Args:
+        span: how long [s].
+        measure_from: instant from which figures, rows and energy count [s]; the state's if None.
+        trace: window in which waveforms are recorded [s].
+        most_rows: most pulses that get a row each; in longer runs every n-th does.
+        progress: called now and then with the share that is done.
+    """
+
+    def __call__(
+        self,
+        converter: Converter,
+        load: Load,
+        state: State,
+        *,
+        span: float,
+        measure_from: float | None = None,
+        trace: tuple[float, float] | None = None,
+        most_rows: int = 20000,
+        progress: Callable[[float], None] | None = None,
+    ) -> Run: ...

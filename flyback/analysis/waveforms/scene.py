@@ -7,9 +7,8 @@ then followed in "full".
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import Protocol
 
 import numpy as np
 
@@ -18,6 +17,7 @@ from flyback.analysis.bulk import Line
 from flyback.analysis.circuit import Circuit, Supply
 from flyback.analysis.demand import Case
 from flyback.analysis.inputs import dc_line, mains_line
+from flyback.analysis.limits import lacking
 from flyback.analysis.operating_point import limit_pulse
 from flyback.analysis.rail import small_currents
 from flyback.analysis.trace import trace
@@ -25,31 +25,14 @@ from flyback.analysis.waveforms import cycle, full, steady, traced
 from flyback.analysis.waveforms.converter import Converter
 from flyback.analysis.waveforms.load import Load
 from flyback.analysis.waveforms.load_text import Asked
-from flyback.analysis.waveforms.run import Run, State
+from flyback.analysis.waveforms.run import Run, Simulation, State
 from flyback.board.model import Board
 from flyback.equations import mains as mains_equations
 from flyback.equations import transformer
 from flyback.errors import NotAFlybackError, Problem, RequestError
 from flyback.units import format_quantity
 
-
-class Engine(Protocol):
-    """How both fidelities are called."""
-
-    def __call__(
-        self,
-        converter: Converter,
-        load: Load,
-        state: State,
-        *,
-        span: float,
-        measure_from: float | None = None,
-        trace: tuple[float, float] | None = None,
-        progress: Callable[[float], None] | None = None,
-    ) -> Run: ...
-
-
-ENGINES: Mapping[str, Engine] = {"cycle": cycle.simulate, "full": full.simulate}
+ENGINES: Mapping[str, Simulation] = {"cycle": cycle.simulate, "full": full.simulate}
 """The two fidelities by name."""
 
 CYCLES_SHOWN = 2
@@ -165,7 +148,11 @@ def scene(
         V_o=V_set,
         run=run,
         settled=settled,
-        notices=(*run.notices, *_notices(converter, show.load, run, settled=settled, start=start)),
+        notices=(
+            *run.notices,
+            *_notices(converter, show.load, run, settled=settled, start=start),
+            *_not_counted(circuit),
+        ),
         assumed=converter.assumed,
     )
 
@@ -418,6 +405,37 @@ def _notices(converter: Converter, load: Load, run: Run, *, settled: bool, start
         )
     if not run.figures.pulses:
         found.append("No pulse begins in this stretch: nothing is asked for.")
+    if _empties_at_once(converter, run):
+        found.append(
+            "The load empties the output within a few pulses, which fidelity cycle follows only roughly, "
+            "with too high a pulse rate. --fidelity full follows it."
+        )
     if not settled and not start:
         found.append("Bulk, output or pulses had not settled when this stretch began.")
     return found
+
+
+FEW_PULSES = 5
+"""Pulses in which a load must not empty the output if "cycle" is to hold its bounds without a clock."""
+
+
+def _empties_at_once(converter: Converter, run: Run) -> bool:
+    if run.fidelity != "cycle" or converter.control.f_s is not None or not len(run.pulses.T):
+        return False
+    charge = run.figures.V_o * sum(one.C for one in converter.output)
+    return bool(charge < FEW_PULSES * run.figures.I_o * np.median(run.pulses.T))
+
+
+def _not_counted(circuit: Circuit) -> Iterator[str]:
+    """Protection that the board file tells of without what the simulation needs to follow it."""
+    ics = circuit.board.playing("switching IC")
+    told = {
+        "that the controller stops when its supply falls": ("V_stop" in circuit.keys, ("N_aux",)),
+        "the overload timer": (
+            "V_overload" in circuit.keys or bool(ics and ics[0].known("overload_time")),
+            ("V_overload", "R_s"),
+        ),
+    }
+    for words, (given, fields) in told.items():
+        if given and (keys := lacking(circuit, fields)):
+            yield f"Not counted: {words}, which needs {' and '.join(keys)}."

@@ -384,6 +384,15 @@ def test_a_held_output_stays() -> None:
     assert run.state.v_out == (4.0, 4.0)
 
 
+def test_a_held_output_has_nothing_of_its_capacitors() -> None:
+    """Not even their ESR, which would be all the resistance of this secondary."""
+    bare = replace(on_bench(PLAIN), secondary=replace(PLAIN.secondary, R_f=0.0, R_sec=0.0))
+    begin, load = warm(bare, 0.0), Load.constant("voltage", 0.0)
+    with_them = simulate(bare, load, begin, span=1e-3).figures
+    without = simulate(replace(bare, output=()), load, replace(begin, v_out=(0.0,)), span=1e-3).figures
+    assert with_them == without
+
+
 def test_a_short_that_comes_and_goes_takes_power_and_gives_none() -> None:
     """A resistance below the output capacitors' ESR: its power is never negative, and energy is kept."""
     load = Load("resistance", (0.0, 2e-3, 2e-3, 4e-3, 4e-3), (5.0, 5.0, 1e-2, 1e-2, 5.0))
@@ -395,3 +404,28 @@ def test_a_short_that_comes_and_goes_takes_power_and_gives_none() -> None:
     # settled into the short: current squared times resistance, the ripple left out
     assert short.figures.P_o >= 1e-2 * short.figures.I_o**2 * (1 - 1e-6)
     assert short.figures.P_o == pytest.approx(1e-2 * short.figures.I_o**2, rel=0.05)
+
+
+@EVERY_FAMILY
+@pytest.mark.parametrize("R", [1e-3, 1e-2, 0.1])
+def test_a_sudden_short_empties_the_output_and_no_more(family: str, R: float) -> None:
+    """A load current that stands still for a pulse overshoots a little, and only there."""
+    load = Load("resistance", (0.0, 2e-3, 2e-3), (10.0, 10.0, R))
+    c = on_bench(of_family(family), 300.0)
+    run = simulate(c, load, warm(c), span=6e-3, trace=(0.0, 6e-3))
+    assert run.traces is not None
+    assert run.traces.v_out.min() > -1.5
+    late = run.traces.between(4e-3, 6e-3).v_out
+    # 31 mohm of ESR times the mean current, up to 7 A
+    assert -0.22 < late.min() < late.max() < 1.0
+    assert abs(run.energy.residual) < RESIDUAL
+
+
+def test_a_short_while_nothing_pulses_empties_the_output_along_its_exponential() -> None:
+    """Stopped: 690 uF into 60 mohm and the ESR; a step of the mains is as long as the time constant."""
+    load = Load.step("resistance", 1e3, 0.06, at=1.3e-3)
+    state = replace(warm(PLAIN), resume_at=1.0)
+    run = simulate(PLAIN, load, state, span=1.4e-3)
+    tau = (0.06 + 0.05 * 0.08 / 0.13) * 690e-6
+    # steps of a twentieth of it are not the exponential itself
+    assert run.state.v_out[0] == pytest.approx(5.0 * math.exp(-0.1e-3 / tau), rel=0.05)

@@ -342,6 +342,15 @@ def test_constant_current_holds_the_conduction_share() -> None:
     assert step(0.0, 13e-6, 6e-6, 5.4) == 13e-6
 
 
+def test_no_voltage_at_the_secondary_is_no_division_by_nothing() -> None:
+    """Held at zero without a drop or resistance: the threshold is met long before the conduction ends."""
+    p = Primary(L_m=1e-3, L_leak=0.0, R_pri=1.0, R_switch=1.0, R_s=1.0, C_d=100e-12)
+    control = replace(PLAIN.control, family="primary-side constant current", d_dem=0.5, I_th=0.1)
+    step = parts.following(p, PLAIN.secondary, control, 0.0)
+    assert step is not None
+    assert step(0.0, 9e-6, 6e-6, 0.0) == 9e-6
+
+
 def test_a_clock_follows_nothing() -> None:
     assert follow("fixed-frequency peak current") is None
     assert follow("on/off") is None
@@ -414,8 +423,10 @@ def test_every_path_gets_the_resistance_its_exponential_needs() -> None:
         feed=replace(PLAIN.feed, R_charge=0.0),
         bulk=Capacitor(10e-6),
     )
-    c = parts.with_resistance(bare)
+    c = parts.with_resistance(bare, 0.0)
     assert c.primary.R_on / c.primary.L_p == pytest.approx(parts.LEAST_RATE)
     assert c.secondary.R_f * c.secondary.n**2 / c.primary.L_m == pytest.approx(parts.LEAST_RATE)
     assert c.feed.R_charge == parts.SMALL
-    assert parts.with_resistance(PLAIN) == PLAIN
+    assert parts.with_resistance(PLAIN, 0.0) == PLAIN
+    # the capacitors' ESR stands in for it only where it is in the path
+    assert parts.with_resistance(bare, 1.0).secondary.R_f == 0.0

@@ -255,6 +255,23 @@ def test_the_secondary_conducts_for_its_share_of_the_period() -> None:
     assert found.figures.I_o < ideal
 
 
+@pytest.mark.parametrize(
+    "family", ["valley switching", "self-oscillating", "primary-side constant current"]
+)
+def test_the_next_pulse_waits_for_the_end_of_conduction_however_long(family: str) -> None:
+    """Into a short circuit with a synchronous rectifier: L_s / R ln(1 + I R / V_f), 1.7 ms."""
+    c = of_family(family, on_bench(PLAIN, 300.0), gain=0.0, integral=0.0, I_th=0.0)
+    c = replace(c, output=(), secondary=Secondary(n=5.0, V_f=0.05, R_f=0.01, R_sec=0.01))
+    found = run(c, Load.constant("voltage", 0.0), state=warm(c, 0.0), span=5e-3)
+    p = found.pulses
+    L_s, R, I_s_pk = c.primary.L_m / 25, 0.02, 5.0 * p.I_pk
+    assert p.t_dem == pytest.approx(L_s / R * np.log1p(I_s_pk * R / 0.05), rel=2e-3)
+    assert p.t_dem.min() > 1.5e-3
+    # nothing of it is left when the next pulse begins
+    assert p.I_v[1:] == pytest.approx(0.0, abs=1e-4)
+    sound(found)
+
+
 def test_a_secondary_that_would_overlap_the_next_pulse_runs_into_it() -> None:
     """At a bulk too low for the share the period is just on time and conduction."""
     c = of_family("primary-side constant current", on_bench(PLAIN, 40.0), d_dem=0.7, f_max=None)

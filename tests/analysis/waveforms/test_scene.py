@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -87,6 +88,64 @@ def test_a_load_beyond_the_ceiling_is_told() -> None:
     found = shown("bedside_charger", load=read_load("4A"), mains=90.0)
     assert found.run.figures.V_o < 0.9 * found.V_o
     assert any("beyond what the board gives" in notice for notice in found.notices)
+
+
+STOP, TIME = {"supply_stop": "8 V"}, {"overload_time": "60 ms"}
+INTEGRATED: dict[str, Any] = {"limit_voltage": None, "limit_current": "0.7 A"}
+
+
+@pytest.mark.parametrize(
+    ("changes", "needs"),
+    [
+        ({"U1": STOP}, {"T1.auxiliary_turns"}),
+        ({"U1": STOP, "T1": {"auxiliary_turns": 14}}, set()),
+        ({"T1": {"auxiliary_turns": 14}}, set()),
+        ({"U1": TIME}, {"U1.overload_voltage"}),
+        ({"U1": {**TIME, "overload_voltage": "0.7 V"}}, set()),
+        (
+            {"U1": {**STOP, **INTEGRATED, "overload_voltage": "0.7 V"}, "R3": None, "R4": None},
+            {"T1.auxiliary_turns", "a part with role sense resistor"},
+        ),
+    ],
+)
+def test_protection_that_cannot_be_followed_is_told(changes: dict[str, Any], needs: set[str]) -> None:
+    found = scene(board(**changes), load=read_load("1A"), dc=320.0)
+    told = [words for words in found.notices if words.startswith("Not counted")]
+    assert {words.rpartition("needs ")[2].rstrip(".") for words in told} == needs
+
+
+@pytest.mark.parametrize(
+    ("name", "load", "fidelity", "told"),
+    [
+        ("travel_cube", "10mohm", "cycle", True),
+        ("travel_cube", "10mohm", "full", False),
+        ("travel_cube", "10ohm", "cycle", False),
+        ("wall_charger", "10mohm", "cycle", False),
+    ],
+)
+def test_a_short_that_cycle_follows_badly_is_told(name: str, load: str, fidelity: str, told: bool) -> None:
+    """A clock paces the pulses whatever the output does."""
+    found = shown(name, load=read_load(load), span=2e-3, fidelity=fidelity, dc=320.0)
+    assert any("--fidelity full" in words for words in found.notices) == told
+
+
+def test_cycle_is_off_into_a_short_where_it_says_so() -> None:
+    """Without a clock only; with one it holds its bound of the power from the bulk, 1.5 %."""
+
+    def P_in(name: str, fidelity: str) -> float:
+        found = shown(name, load=read_load("50mohm"), span=10e-3, fidelity=fidelity, dc=320.0)
+        return found.run.figures.P_in
+
+    assert P_in("hall_charger", "cycle") > 1.1 * P_in("hall_charger", "full")
+    assert P_in("wall_charger", "cycle") == pytest.approx(P_in("wall_charger", "full"), rel=0.015)
+
+
+@pytest.mark.parametrize("load", ["10mohm", "100mohm", "1ohm"])
+def test_a_short_on_mains_is_followed_over_a_mains_period(load: str) -> None:
+    """The first pulse after a wait finds an output that rounding may have left below zero."""
+    found = shown("travel_cube", load=read_load(load), span=20e-3)
+    assert found.run.figures.V_o < 1.0
+    assert abs(found.run.energy.residual) < 1e-9
 
 
 def test_the_label_s_whole_claim_is_the_usual_load() -> None:
