@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -20,8 +21,9 @@ def invoke(*arguments: str) -> Result:
 
 
 def test_load_tests_of_the_file() -> None:
+    """The bedside charger's claims fail whatever was read."""
     result = invoke(BEDSIDE)
-    assert result.exit_code == 0
+    assert result.exit_code == 1
     assert "5 load tests" in result.output
 
 
@@ -29,7 +31,7 @@ def test_a_log_comes_on_top(tmp_path: Path) -> None:
     log = tmp_path / "meter.csv"
     log.write_text("voltage_V,current_A\n5.05,1.0\n4.9,2.7\n", encoding="utf-8")
     result = invoke(BEDSIDE, "--log", str(log), "--mains", "230V", "--read-at", "meter")
-    assert result.exit_code == 0
+    assert result.exit_code == 1
     assert "7 load tests" in result.output
 
 
@@ -62,3 +64,18 @@ def test_a_bad_log_names_its_lines(tmp_path: Path) -> None:
     assert result.exit_code != 0
     assert "line 2" in str(result.exception)
     assert "line 3" in str(result.exception)
+
+
+def test_a_claim_that_falls_short_in_the_readings_fails(tmp_path: Path) -> None:
+    """The wall charger's parts promise 2 A; a log in which it gives way at 0.9 A says otherwise."""
+    log = tmp_path / "meter.csv"
+    log.write_text("voltage_V,current_A\n5.0,0.5\n4.1,0.9\n3.6,1.05\n", encoding="utf-8")
+    result = invoke(WALL, "--log", str(log), "--mains", "230V", "--read-at", "socket")
+    assert result.exit_code == 1
+    assert "falls short" in result.output
+
+
+def test_json_is_json() -> None:
+    found = json.loads(invoke(BEDSIDE, "--json").output)
+    assert found["format"] == "flyback evidence"
+    assert [one["word"] for one in found["claims"]] == ["impossible", "very likely"]
