@@ -1,15 +1,22 @@
-"""Waveforms and curves as comma-separated values: SI units in the column names, every digit kept."""
+"""Waveforms, curves and sweeps as comma-separated values: SI units in the names, every digit kept."""
 
 from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from flyback.units import DIMENSIONS
 
 if TYPE_CHECKING:
     from flyback.analysis.envelope import Envelope
     from flyback.analysis.waveforms.scene import Scene
+    from flyback.studies.sweep import Sweep
+    from flyback.studies.sweep_axes import Axis
 
 TRACES = {
     "time_s": "t",
@@ -69,6 +76,40 @@ def envelope_csv(env: Envelope) -> str:
             for point in curve.simulated
         ]
     return _csv(CURVES, rows)
+
+
+_PLAIN = str.maketrans({"Ω": "ohm", "²": "2", "·": "", "/": "_per_"})
+"""How signs of units are spelt in the name of a column."""
+
+
+def sweep_csv(found: Sweep) -> str:
+    """One row a point of the grid. Empty: the limit does not exist there, or the point has no result."""
+    axes = np.meshgrid(*[axis.values for axis in found.axes], indexing="ij")
+    columns = {_axis_name(axis): x for axis, x in zip(found.axes, axes, strict=True)}
+    columns |= {"lowest_W": found.lowest, "low_95_W": found.low, "high_95_W": found.high}
+    parts = {ceiling.name: ceiling.parts for ceiling in found.ceilings} | {"": ""}
+    binds = [found.name_of(int(index)) for index in found.binding.ravel()]
+    columns |= {f"{_joined(ceiling.name)}_W": ceiling.power for ceiling in found.ceilings}
+    for claim in found.claims:
+        columns[f"{_joined(claim.text)}_needed_W"] = claim.needed
+        columns[f"{_joined(claim.text)}_met_share"] = claim.met
+    told = [[_finite(x) for x in column.ravel().tolist()] for column in columns.values()]
+    names = [*columns, "binds", "parts"]
+    return _csv(names, zip(*told, binds, [parts[name] for name in binds], strict=True))
+
+
+def _axis_name(axis: Axis) -> str:
+    """Name and SI unit of what is swept; turns and ratios are plain numbers."""
+    unit = DIMENSIONS[axis.dimension].si_symbol.translate(_PLAIN)
+    return axis.name if axis.dimension in ("turns", "ratio") else f"{axis.name}_{unit}"
+
+
+def _joined(words: str) -> str:
+    return re.sub(r"\W+", "_", words).strip("_")
+
+
+def _finite(number: float) -> float | str:
+    return number if np.isfinite(number) else ""
 
 
 def _csv(names: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
