@@ -15,6 +15,7 @@ from types import MappingProxyType
 
 from .recomputed_boards import BOARDS, NOT_CHECKED
 from .recomputed_design import DESIGN
+from .recomputed_parts import PARTS
 from .rows import Check, Kind
 from .simulation_checks import simulation_checks
 from .switching_checks import switching_checks
@@ -22,7 +23,7 @@ from .switching_checks import switching_checks
 DATA = Path(__file__).parent / "data"
 PUBLISHED = DATA / "published.toml"
 
-RECOMPUTED = MappingProxyType({**DESIGN, **BOARDS})
+RECOMPUTED = MappingProxyType({**DESIGN, **BOARDS, **PARTS})
 """Worked example and figure to our recomputation."""
 
 READ = "read in the text"

@@ -111,6 +111,9 @@ LAST_DIGITS: list[tuple[str, str, Mapping[str, float]]] = [
     ("ccm-12v-15w-ef25", "A_LG", {"Lp": 0.5e-6}),
     ("qr-19v-lowline", "f_min_at_162V6", {"n21": 0.0005, "VF": 0.05, "td": 0.005e-6}),
     ("qr-19v-lowline", "Po_max", {"f_min": 50}),
+    ("valley-6w-13u6-a", "Cbulk", {"Vdc_min": 0.5}),
+    ("psr-turns-window-5v", "n_lo", {"Vr_lo": 0.5}),
+    ("bench-arithmetic", "R_led", {"I_led": 0.05e-3}),
 ]
 
 
