@@ -125,6 +125,8 @@ def _exponent(test: LoadTest, field: str) -> float:
         supply = with_fixed_clamp(circuit.supply(numbers), V_set=test.V_set)
         held = hold(circuit, supply, reading.line, V_o=reading.observed.V_o)
         amps.append(float(averaged(held).I_o))
+    if min(amps) <= 0:
+        return 0.0  # nothing comes at that voltage, whatever the value
     return float(np.log(amps[1] / amps[0]) / np.log((1 + STEP) / (1 - STEP)))
 
 

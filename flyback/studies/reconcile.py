@@ -129,6 +129,7 @@ class Reconciled:
     ``moved``, ``delivered`` and ``claims`` are empty, and no reading has an ``after``.
 
     Attributes:
+        V_set: output voltage the rail is held at [V].
         samples: samples of the spreads.
         effective: effective number of those that carry the result; 0 where there is a contradiction.
         method: how they were found.
@@ -142,6 +143,7 @@ class Reconciled:
             uncertainty, so that ``before`` may lie a little off what `assess` counts without it.
     """
 
+    V_set: float
     samples: int
     effective: float
     method: str
@@ -215,6 +217,7 @@ def reconcile(
     wrong = contradiction(test, p=p, misfit=misfit, at_odds=at_odds(test, asked), seed=seed)
     at = [plain(line) for line in lines]
     return Reconciled(
+        V_set=V_set,
         samples=samples,
         effective=found.effective if wrong is None else 0.0,
         method=found.method,
