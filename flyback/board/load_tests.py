@@ -50,6 +50,14 @@ LOAD_TEST: Mapping[str, Field] = MappingProxyType(
             Field("ambient_temperature", "temperature", "air around it", "24 degC"),
             Field("ripple", "voltage", "ripple of the output, peak to peak", "90 mV"),
             Field("pulse_frequency", "frequency", "switching frequency as measured", "66 kHz"),
+            Field(
+                "mains_dips",
+                "flag",
+                "whether a scope showed the output dipping at the mains frequency, or twice that, with "
+                "level stretches between the dips",
+                "true",
+            ),
+            Field("restarts", "flag", "whether the output came and went, or stayed down", "false"),
             Field("note", "text", "anything worth remembering", "Cold start"),
         )
     }
@@ -113,6 +121,8 @@ def _read_load_test(table: Table) -> LoadTest:
         ambient_temperature=number("ambient_temperature"),
         ripple=number("ripple"),
         pulse_frequency=number("pulse_frequency"),
+        mains_dips=_read_flag(table, "mains_dips"),
+        restarts=_read_flag(table, "restarts"),
     )
 
 
@@ -155,7 +165,7 @@ def _read_minutes(table: Table) -> float | None:
     plain = isinstance(value, int | float) and not isinstance(value, bool)
     if plain and math.isfinite(value) and 0 <= value <= MAX_MINUTES:
         return float(value)
-    given = str(value) if plain and abs(value) < 1e9 else shown(value) if isinstance(value, str) else "this"
+    given = _given(value)
     table.report(
         f"{given} is not a number of minutes from 0 to {MAX_MINUTES}.",
         "minutes",
@@ -164,3 +174,27 @@ def _read_minutes(table: Table) -> float | None:
         hint="Write for example minutes = 10.",
     )
     return None
+
+
+def _read_flag(table: Table, key: str) -> bool | None:
+    """True, false, or None where nobody looked."""
+    value = table.content.get(key)
+    if value is None or isinstance(value, bool):
+        return value
+    given = _given(value)
+    table.report(
+        f"{given} is neither true nor false.",
+        key,
+        given=given,
+        expected="true or false",
+        hint=f"Write {key} = true or {key} = false without quotation marks, or nothing if nobody looked.",
+    )
+    return None
+
+
+def _given(value: object) -> str:
+    """What stands there, if it is short."""
+    if isinstance(value, str):
+        return shown(value)
+    number = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e9
+    return str(value) if number else "this"

@@ -11,13 +11,14 @@ from flyback.units import Quantity
 
 
 class Origin(StrEnum):
-    """Where a value comes from."""
+    """Where a value comes from; WHAT_IF is tried on paper and was found on no board."""
 
     MARKED = "marked"
     MEASURED = "measured"
     DATASHEET = "datasheet"
     HANDBOOK = "handbook"
     GUESS = "guess"
+    WHAT_IF = "what if"
 
 
 class Shape(StrEnum):
@@ -186,6 +187,8 @@ class LoadTest:
         case_temperature, ambient_temperature: [K].
         ripple: of the output, peak to peak [V].
         pulse_frequency: measured switching frequency [Hz].
+        mains_dips: whether a scope showed the output dipping at every mains valley.
+        restarts: whether the output came and went, or stayed down; both are None where nobody looked.
         source: name of the meter log it comes from, "" for the board file itself.
     """
 
@@ -202,6 +205,8 @@ class LoadTest:
     ambient_temperature: float | None = None
     ripple: float | None = None
     pulse_frequency: float | None = None
+    mains_dips: bool | None = None
+    restarts: bool | None = None
     source: str = ""
 
 
