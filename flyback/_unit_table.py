@@ -64,6 +64,7 @@ DIMENSIONS: Mapping[str, Dimension] = MappingProxyType(
             Dimension("time", "s", "200 ns", "second"),
             Dimension("length", "m", "0.25 mm", "meter"),
             Dimension("area", "m²", "20.1 mm2", "meter ** 2"),
+            Dimension("volume", "m³", "750 mm3", "meter ** 3"),
             Dimension("flux density", "T", "300 mT", "tesla"),
             Dimension("turns", "turns", "120 turns", "dimensionless"),
             Dimension("ratio", "1", "52 %", "dimensionless"),
@@ -71,6 +72,10 @@ DIMENSIONS: Mapping[str, Dimension] = MappingProxyType(
             Dimension("current slope", "A/s", "100 mA/us", "ampere / second"),
             Dimension("voltage slope", "V/s", "20 mV/us", "volt / second"),
             Dimension("power coefficient", "A²·Hz", "8250 A2Hz", "ampere ** 2 * hertz"),
+            Dimension("charge", "C", "12 nC", "coulomb"),
+            Dimension("power density", "W/m³", "110 kW/m3", "watt / meter ** 3"),
+            Dimension("current density", "A/m²", "6 A/mm2", "ampere / meter ** 2"),
+            Dimension("resistivity", "Ω·m", "17.24 nohm*m", "ohm * meter"),
         )
     }
 )
@@ -92,6 +97,9 @@ UNITS: tuple[Unit, ...] = (
     Unit("mm²", "area", 1e-6, "millimeter ** 2", ("mm2", "mm^2")),
     Unit("cm²", "area", 1e-4, "centimeter ** 2", ("cm2", "cm^2")),
     Unit("m²", "area", 1.0, "meter ** 2", ("m2", "m^2")),
+    Unit("mm³", "volume", 1e-9, "millimeter ** 3", ("mm3", "mm^3")),
+    Unit("cm³", "volume", 1e-6, "centimeter ** 3", ("cm3", "cm^3")),
+    Unit("m³", "volume", 1.0, "meter ** 3", ("m3", "m^3")),
     Unit("T", "flux density", 1.0, "tesla", prefixes="µm"),
     # A turn of a winding is a plain count; pint's own "turn" is an angle of 2 pi.
     Unit("turns", "turns", 1.0, "dimensionless", ("turn", "t")),
@@ -109,6 +117,13 @@ UNITS: tuple[Unit, ...] = (
         "ampere ** 2 * hertz",
         ("A²Hz", "A² Hz", "A2Hz", "A2 Hz", "A^2Hz", "A^2 Hz"),
     ),
+    # Without a bare C: 01C is the code of a resistor.
+    Unit("nC", "charge", 1e-9, "nanocoulomb"),
+    Unit("pC", "charge", 1e-12, "picocoulomb"),
+    Unit("µC", "charge", 1e-6, "microcoulomb", ("uC",)),
+    Unit("kW/m³", "power density", 1e3, "kilowatt / meter ** 3", ("kW/m3", "mW/cm³", "mW/cm3")),
+    Unit("A/mm²", "current density", 1e6, "ampere / millimeter ** 2", ("A/mm2",)),
+    Unit("Ω·m", "resistivity", 1.0, "ohm * meter", ("ohm*m", "ohm m"), "nµ"),
 )
 
 # Every way to write a unit, with the exponent of ten of its prefix.

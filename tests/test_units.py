@@ -59,8 +59,9 @@ def si_value_by_pint(number: float, unit: Unit, prefix: str) -> float:
 def test_the_dimensions() -> None:
     assert list(DIMENSIONS) == [
         "resistance", "capacitance", "inductance", "voltage", "current", "power",
-        "apparent power", "frequency", "time", "length", "area", "flux density", "turns",
-        "ratio", "temperature", "current slope", "voltage slope", "power coefficient",
+        "apparent power", "frequency", "time", "length", "area", "volume", "flux density", "turns",
+        "ratio", "temperature", "current slope", "voltage slope", "power coefficient", "charge",
+        "power density", "current density", "resistivity",
     ]  # fmt: skip
     assert {unit.dimension for unit in UNITS} == set(DIMENSIONS)
 
@@ -126,6 +127,12 @@ def test_examples_can_be_read(dimension: str) -> None:
         ("20.1 mm2", "area", 20.1e-6),
         ("20.1 mm^2", "area", 20.1e-6),
         ("0.3 cm²", "area", 30e-6),
+        ("750 mm³", "volume", 750e-9),
+        ("0.75 cm3", "volume", 750e-9),
+        ("12 nC", "charge", 12e-9),
+        ("110 mW/cm3", "power density", 110e3),
+        ("6 A/mm²", "current density", 6e6),
+        ("17.24 nohm*m", "resistivity", 17.24e-9),
         ("300 mT", "flux density", 0.3),
         ("120 turns", "turns", 120.0),
         ("1 turn", "turns", 1.0),

@@ -23,37 +23,28 @@ A code may end in a tolerance letter (4K7J, 104K). Where a code could be read tw
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
+from enum import StrEnum
 
 from flyback.errors import Problem, QuantityError
+from flyback.reference import merged, rows
 from flyback.units import format_quantity, shown, tidy
 
-# Exponents of ten, IEC 60062. R, K, M and G were seen in a text that cites it (4K7, 4R7, R47, 1M2,
-# 15M0); E, L and the small k are from memory. Capacitors: n seen there (2n2), the rest from memory.
-# Inductors: the same way of writing, common practice, no source.
-_LETTERS = {
-    "resistance": {"R": 0, "E": 0, "K": 3, "k": 3, "M": 6, "G": 9, "L": -3},
-    "capacitance": {"p": -12, "n": -9, "u": -6, "µ": -6, "m": -3, "F": 0},
-    "inductance": {"n": -9, "u": -6, "µ": -6, "m": -3},
-}
+_PARTS_OF = {"resistance": "resistor", "capacitance": "capacitor", "inductance": "inductor"}
+
+# Exponents of ten by letter.
+_LETTERS = {dimension: merged("letter_codes", "exponents", part) for dimension, part in _PARTS_OF.items()}
 _UNIT_LETTERS = {"capacitance": "F", "inductance": "H"}
-
-# IEC 60062 tolerance letters, in percent, from memory.
-_TOLERANCE_PERCENT = {
-    "E": 0.005, "L": 0.01, "P": 0.02, "W": 0.05, "B": 0.1, "C": 0.25, "D": 0.5,
-    "F": 1.0, "G": 2.0, "H": 3.0, "J": 5.0, "K": 10.0, "M": 20.0, "N": 30.0,
-}  # fmt: skip
-# IEC 60062, capacitors only, from memory: unequal percentages, and picofarads below 10 pF.
-_TOLERANCE_UNEQUAL = {"Q": (-10, 30), "T": (-10, 50), "S": (-20, 50), "Z": (-20, 80)}
-_TOLERANCE_PF = {"B": 0.1, "C": 0.25, "D": 0.5, "F": 1.0, "G": 2.0}
-
-# EIA-96 multiplier letters as exponents of ten, both sets; seen alike in five open-source tables.
-_EIA96_LETTERS = {
-    "Z": -3, "Y": -2, "R": -2, "X": -1, "S": -1, "A": 0,
-    "B": 1, "H": 1, "C": 2, "D": 3, "E": 4, "F": 5,
-}  # fmt: skip
-# E96 of IEC 60063: codes 20 to 96 compared with a list in open-source text, 01 to 19 by formula.
-_E96 = tuple(round(100 * 10 ** (step / 96)) for step in range(96))
+_TOLERANCE_PERCENT = merged("tolerance_letters", "percent")
+_TOLERANCE_UNEQUAL = merged("tolerance_letters", "lower_and_upper_percent")
+_TOLERANCE_PF = merged("tolerance_letters", "picofarads")
+_EIA96_LETTERS = merged("eia96_multipliers", "exponents")
+_E96 = {
+    code: value
+    for row in rows("eia96_codes")
+    for code, value in enumerate(row["values"], row["first_code"])
+}
 
 # EIA marking of capacitors, from memory: a last digit of 8 or 9 scales down, adding no zeros.
 _CAPACITOR_ZEROS = {"8": -2, "9": -1}
@@ -106,7 +97,7 @@ def read_resistor(code: str) -> Marking:
     References: IEC 60062 (letters), EIA marking (digits, from memory), EIA-96.
     """
     given = tidy(code)
-    if re.fullmatch("[1-9][0-9]E", given) and (coded := _read_eia96(given)):
+    if re.fullmatch("[1-9][0-9]E", given) and (coded := read_eia96(given)):
         raise _two_readings(
             given,
             f"{given[:2]} ohm, or {format_quantity(coded.value, 'resistance')} in EIA-96.",
@@ -134,7 +125,7 @@ def read_capacitor(code: str) -> Marking:
     References: IEC 60062 (letters), EIA marking (digits, from memory).
     """
     given = tidy(code)
-    if re.fullmatch("[1-9][0-9]{2}F", given) and (coded := _find_capacitor_digits(given)):
+    if re.fullmatch("[1-9][0-9]{2}F", given) and (coded := read_digits(given, dimension="capacitance")):
         raise _two_readings(
             given,
             f"{given[:3]} F, or {format_quantity(coded.value, 'capacitance')} with tolerance F.",
@@ -164,7 +155,33 @@ def read_letter_code(code: str, *, dimension: str) -> Marking | None:
     value = float(f"{whole or 0}.{part or 0}e{_LETTERS[dimension][letter]}")
     if value == 0.0 and dimension != "resistance":
         return None
-    return Marking(given, value, _tolerance(tolerance, value, dimension), "IEC 60062 letter code")
+    return Marking(
+        given, value, tolerance_of(tolerance, value=value, dimension=dimension), "IEC 60062 letter code"
+    )
+
+
+def read_digits(code: str, *, dimension: str) -> Marking | None:
+    """Read a code of digits alone, or with a tolerance letter; None if it is not one.
+
+    The dimension is "resistance" or "capacitance", whose codes count in pF and may hold R for the point.
+
+    >>> read_digits("1002", dimension="resistance").value, read_digits("104", dimension="capacitance").value
+    (10000.0, 1e-07)
+    """
+    return _resistor_digits(code) if dimension == "resistance" else _capacitor_digits(code)
+
+
+def read_eia96(code: str) -> Marking | None:
+    """Read an EIA-96 code, or None if it is not one.
+
+    >>> read_eia96("68X").value
+    49.9
+    """
+    match = _EIA96.fullmatch(code)
+    if match is None or int(match[1]) not in _E96:
+        return None
+    value = float(f"{_E96[int(match[1])]}e{_EIA96_LETTERS[match[2]]}")
+    return Marking(code, value, None, "EIA-96")
 
 
 def as_letter_code(number: str, letter: str) -> str:
@@ -177,24 +194,165 @@ def as_letter_code(number: str, letter: str) -> str:
     return f"{whole}{letter}{part}"
 
 
+# --- one slip of the eye away ---------------------------------------------------------------------
+
+# Pairs that worn or tiny print confuses; our choice from how the digits are drawn.
+_ALIKE = frozenset({"06", "08", "09", "14", "17", "27", "35", "38", "39", "56", "58", "68", "69", "89"})
+_ALIKE_LETTERS = {"R": "K", "K": "R", "k": "R", "n": "u", "u": "n", "µ": "n"}
+_TURNED = {"0": "0", "1": "1", "6": "9", "8": "8", "9": "6"}
+
+
+class Slip(StrEnum):
+    """How one code is read for another, likeliest first."""
+
+    POINT = "the decimal point one place off"
+    ZEROS = "one zero more or less"
+    R_AND_ZERO = "an R and a 0 taken for each other"
+    ALIKE = "a digit taken for one that looks like it"
+    LETTER = "a letter taken for one that looks like it"
+    TURNED = "read upside down"
+    DIGIT = "a digit taken for another"
+
+
+@dataclass(frozen=True, slots=True)
+class Misreading:
+    """What a code may be if it was read with one slip."""
+
+    marking: Marking
+    slip: Slip
+
+
+def misreadings(code: str, *, dimension: str) -> tuple[Misreading, ...]:
+    """Codes of other values that one slip makes of a code, those of the likeliest slips first.
+
+    Args:
+        dimension: "resistance" or "capacitance".
+
+    >>> [(one.marking.code, one.marking.value) for one in misreadings("2R4", dimension="resistance")][:3]
+    [('R24', 0.24), ('24R', 24.0), ('204', 200000.0)]
+    """
+    read = read_resistor if dimension == "resistance" else read_capacitor
+    own = read(code)
+    found: dict[float, Misreading] = {}
+    slips = sorted(_slips(own, dimension), key=lambda pair: list(Slip).index(pair[1]))
+    decades = [printed_code(own.value * factor, dimension=dimension) for factor in (10, 0.1)]
+    slips += [(other, Slip.POINT) for other in decades if other]
+    for other, slip in slips:
+        try:
+            marking = read(other)
+        except QuantityError:
+            continue
+        if marking.value not in (0.0, own.value):
+            found.setdefault(marking.value, Misreading(marking, slip))
+    return tuple(found.values())
+
+
+def misread_numbers(number: str) -> Iterator[tuple[str, Slip]]:
+    """Numbers that one slip makes of a number printed or written in clear, such as "4.7" or "100".
+
+    >>> [other for other, slip in misread_numbers("4.7") if slip is Slip.POINT]
+    ['47', '0.47']
+    """
+    for factor in (10, 0.1):
+        yield f"{float(number) * factor:.6g}", Slip.POINT
+    yield from (pair for pair in _other_digits(number) if pair[0][0] != "0")
+
+
+def printed_code(value: float, *, dimension: str) -> str | None:
+    """The code that a resistor or small capacitor of a value usually carries, or None.
+
+    Two significant digits make a 3-digit code, three a 4-digit code; below that stands the letter R.
+
+    >>> [printed_code(ohms, dimension="resistance") for ohms in (10e3, 9.76e3, 2.4, 0.62)]
+    ['103', '9761', '2R4', 'R62']
+    """
+    digits, _, exponent = f"{value if dimension == 'resistance' else value * 1e12:.2e}".partition("e")
+    figures = digits.replace(".", "").rstrip("0").ljust(2, "0")
+    zeros = int(exponent) + 1 - len(figures)
+    if dimension == "capacitance":
+        return f"{figures}{zeros}" if len(figures) == 2 and 0 <= zeros <= 7 else None
+    if 0 <= zeros <= 7:
+        return f"{figures}{zeros}"
+    whole, _, part = f"{value:.6g}".partition(".")
+    return f"{whole.lstrip('0')}R{part.ljust(2 - len(whole.lstrip('0')), '0')}"
+
+
+def _slips(own: Marking, dimension: str) -> Iterator[tuple[str, Slip]]:
+    code = own.code
+    places = [place for place, sign in enumerate(code) if sign.isdigit()]
+    if own.system.endswith("digit code"):
+        last = places[-1]
+        for zeros in (int(code[last]) + step for step in (-1, 1)):
+            if 0 <= zeros <= 9:
+                yield _with_sign(code, last, str(zeros)), Slip.ZEROS
+    elif own.system.startswith("IEC 60062"):
+        yield from ((other, Slip.POINT) for other in _point_moved(code))
+    if dimension == "resistance":
+        yield from ((other, Slip.R_AND_ZERO) for other in _r_and_zero(code))
+    yield from _other_digits(code)
+    for place, sign in enumerate(code):
+        if sign in _ALIKE_LETTERS and own.system != "EIA-96":
+            yield _with_sign(code, place, _ALIKE_LETTERS[sign]), Slip.LETTER
+    if all(sign in _TURNED for sign in code):
+        yield "".join(_TURNED[sign] for sign in reversed(code)), Slip.TURNED
+
+
+def _point_moved(code: str) -> Iterator[str]:
+    match = re.fullmatch("([0-9]*)([A-Za-zµ])([0-9]*)([A-Z]?)", code)
+    if match is None:
+        return
+    whole, letter, part, tolerance = match.groups()
+    if whole:
+        yield f"{whole[:-1]}{letter}{whole[-1]}{part}{tolerance}"
+    if part:
+        yield f"{whole}{part[0]}{letter}{part[1:]}{tolerance}".lstrip("0")
+
+
+def _r_and_zero(code: str) -> Iterator[str]:
+    if "R" in code:
+        yield code.replace("R", "0", 1)
+    elif code.isdigit():
+        yield from (_with_sign(code, place, "R") for place, sign in enumerate(code) if sign == "0")
+
+
+def _other_digits(code: str) -> Iterator[tuple[str, Slip]]:
+    for place, sign in enumerate(code):
+        if sign.isdigit():
+            for other in "0123456789".replace(sign, ""):
+                alike = "".join(sorted(sign + other)) in _ALIKE
+                yield _with_sign(code, place, other), Slip.ALIKE if alike else Slip.DIGIT
+
+
+def _with_sign(code: str, place: int, sign: str) -> str:
+    return code[:place] + sign + code[place + 1 :]
+
+
+# --- the systems ----------------------------------------------------------------------------------
+
+
 def _find_resistor(code: str) -> Marking | None:
     if code in _LINKS:
         return Marking(code, 0.0, None, "zero-ohm link")
     if marking := read_letter_code(code, dimension="resistance"):
         return marking
-    if match := _RESISTOR_DIGITS.fullmatch(code):
-        digits, zeros, letter = match.groups()
-        value = float(f"{digits}e{zeros}")
-        system = f"{len(digits) + 1}-digit code"
-        return Marking(code, value, _tolerance(letter, value, "resistance"), system)
-    return _read_eia96(code)
+    return read_digits(code, dimension="resistance") or read_eia96(code)
 
 
 def _find_capacitor(code: str) -> Marking | None:
-    return read_letter_code(code, dimension="capacitance") or _find_capacitor_digits(code)
+    return read_letter_code(code, dimension="capacitance") or read_digits(code, dimension="capacitance")
 
 
-def _find_capacitor_digits(code: str) -> Marking | None:
+def _resistor_digits(code: str) -> Marking | None:
+    match = _RESISTOR_DIGITS.fullmatch(code)
+    if match is None:
+        return None
+    digits, zeros, letter = match.groups()
+    value = float(f"{digits}e{zeros}")
+    system = f"{len(digits) + 1}-digit code"
+    return Marking(code, value, tolerance_of(letter, value=value, dimension="resistance"), system)
+
+
+def _capacitor_digits(code: str) -> Marking | None:
     if match := _CAPACITOR_DIGITS.fullmatch(code):
         digits, zeros, letter = match.groups()
         value = float(f"{digits}e{_CAPACITOR_ZEROS.get(zeros, int(zeros)) - 12}")
@@ -205,18 +363,15 @@ def _find_capacitor_digits(code: str) -> Marking | None:
         return None
     if value == 0.0:
         return None
-    return Marking(code, value, _tolerance(letter, value, "capacitance"), "3-digit code")
+    return Marking(code, value, tolerance_of(letter, value=value, dimension="capacitance"), "3-digit code")
 
 
-def _read_eia96(code: str) -> Marking | None:
-    match = _EIA96.fullmatch(code)
-    if match is None or not 1 <= int(match[1]) <= len(_E96):
-        return None
-    value = float(f"{_E96[int(match[1]) - 1]}e{_EIA96_LETTERS[match[2]]}")
-    return Marking(code, value, None, "EIA-96")
+def tolerance_of(letter: str, *, value: float, dimension: str) -> tuple[float, float] | None:
+    """What a tolerance letter means on a value, as fractions of it; None for no letter.
 
-
-def _tolerance(letter: str, value: float, dimension: str) -> tuple[float, float] | None:
+    >>> tolerance_of("J", value=100e-9, dimension="capacitance")
+    (-0.05, 0.05)
+    """
     if not letter:
         return None
     if letter in _TOLERANCE_UNEQUAL:

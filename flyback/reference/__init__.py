@@ -23,7 +23,7 @@ from typing import Any
 from flyback.errors import Problem, RequestError
 from flyback.units import parse
 
-__all__ = ["TABLES", "HandbookRange", "handbook", "rows", "series"]
+__all__ = ["TABLES", "HandbookRange", "handbook", "merged", "rows", "series"]
 
 TABLES: Mapping[str, str] = MappingProxyType(
     {
@@ -36,6 +36,24 @@ TABLES: Mapping[str, str] = MappingProxyType(
         "supply_classes": "efficiency.toml",
         "average_efficiency": "efficiency.toml",
         "no_load_power": "efficiency.toml",
+        "low_load_efficiency": "efficiency.toml",
+        "core_loss": "losses.toml",
+        "conductors": "losses.toml",
+        "customary": "customary.toml",
+        "letter_codes": "markings.toml",
+        "tolerance_letters": "markings.toml",
+        "eia96_codes": "markings.toml",
+        "eia96_multipliers": "markings.toml",
+        "colour_bands": "markings.toml",
+        "colour_names": "markings.toml",
+        "voltage_codes": "markings.toml",
+        "capacitor_letters": "markings.toml",
+        "dielectric_codes": "markings.toml",
+        "stable_dielectrics": "markings.toml",
+        "safety_classes": "markings.toml",
+        "marking_systems": "markings.toml",
+        "usual_parts": "markings.toml",
+        "sense_values": "markings.toml",
     }
 )
 """Name of each table and the file that holds it."""
@@ -68,6 +86,17 @@ def rows(table: str) -> tuple[Mapping[str, Any], ...]:
         raise _unknown("table", table, TABLES)
     frozen: tuple[Mapping[str, Any], ...] = _read_only(_document(TABLES[table])[table])
     return frozen
+
+
+@cache
+def merged(table: str, key: str, part: str = "") -> Mapping[str, Any]:
+    """The figures under one key of all rows of a table put together, or of the rows for one part.
+
+    >>> merged("letter_codes", "exponents", "resistor")["K"]
+    3
+    """
+    chosen = (row for row in rows(table) if not part or row["part"] in (part, "any"))
+    return MappingProxyType({name: figure for row in chosen for name, figure in row.get(key, {}).items()})
 
 
 @cache

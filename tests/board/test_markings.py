@@ -238,4 +238,4 @@ def test_only_a_quantity_error_can_leave(code: str, read: Callable[[str], Markin
         assert len(outcome.problems) == 1
         assert str(outcome).isprintable()
     else:
-        assert 0.0 <= outcome.value < 1e15
+        assert 0.0 <= outcome.value < 1e18
