@@ -16,9 +16,11 @@ if TYPE_CHECKING:
     from flyback.analysis.envelope import Envelope
     from flyback.analysis.waveforms.scene import Scene
     from flyback.board.model import Board
+    from flyback.studies.alter import Altered
+    from flyback.studies.settle import Next
     from flyback.verdict.check import Check
 
-__all__ = ["__version__", "check", "envelope", "load", "waveforms"]
+__all__ = ["__version__", "alter", "check", "envelope", "load", "settle", "waveforms"]
 __version__ = "0.1.0"
 
 
@@ -34,6 +36,30 @@ def check(board: Board, **options: Any) -> Check:
     from flyback.verdict import check as checking
 
     return checking.check(board, **options)
+
+
+def alter(board: Board, *changes: str, **options: Any) -> Altered:
+    """Judge a board before and after changes; see `flyback.studies.alter.alter` for the options.
+
+    Args:
+        changes: as on the command line: "R6=1R0", "T1.primary_turns=90", "R7=open", "R8<->R9".
+    """
+    from flyback.board.edit import read_changes
+    from flyback.studies import alter as altering
+
+    return altering.alter(board, read_changes(board, changes), **options)
+
+
+def settle(board: Board, *, claim: str | None = None, **options: Any) -> Next:
+    """Rank what to measure next for a claim; see `flyback.verdict.check.check` for the options.
+
+    Args:
+        claim: as on the command line: "24W" or "2 A from one port"; by default the one in most doubt.
+    """
+    from flyback.studies import settle as settling
+    from flyback.verdict import check as checking
+
+    return settling.settle(checking.check(board, **options), claim=claim)
 
 
 def waveforms(board: Board, *, load: str | None = None, **options: Any) -> Scene:

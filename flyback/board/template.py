@@ -234,7 +234,7 @@ def _written(fields: Mapping[str, Field]) -> dict[str, str]:
 
 
 def _as_written(field: Field) -> str:
-    if field.dimension in ("turns", "number"):
+    if field.dimension in ("turns", "number", "flag"):
         return field.example
     if field.dimension == "rows":
         return field.example.replace(" ", _KEPT_SPACE)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from flyback.analysis.assessment import Assessment, Band, Column, Step
 from flyback.analysis.bulk import Line
@@ -18,18 +18,25 @@ from flyback.units import DIMENSIONS
 from flyback.verdict.check import Check
 from flyback.verdict.words import Judgement
 
+if TYPE_CHECKING:
+    from flyback.studies.evidence import Evidence
+
 FORMAT = "flyback check"
 FORMAT_VERSION = 1
 """Raised whenever a key changes its meaning or goes; new keys alone do not raise it."""
 
 
-def to_json(check: Check) -> str:
+def to_json(check: Check, evidence: Evidence | None = None) -> str:
     """The check as JSON text."""
-    return json.dumps(to_data(check), indent=2, ensure_ascii=False, allow_nan=False)
+    return json.dumps(to_data(check, evidence), indent=2, ensure_ascii=False, allow_nan=False)
 
 
-def to_data(check: Check) -> dict[str, Any]:
-    """The check as plain lists, dicts, strings and numbers; an absent limit is null."""
+def to_data(check: Check, evidence: Evidence | None = None) -> dict[str, Any]:
+    """The check as plain lists, dicts, strings and numbers; an absent limit is null.
+
+    Args:
+        evidence: the load tests weighed with it.
+    """
     board = check.board
     return {
         "format": FORMAT,
@@ -43,7 +50,7 @@ def to_data(check: Check) -> dict[str, Any]:
             "control": board.control,
         },
         "judged": check.judged,
-        "exit_code": check.exit_code,
+        "exit_code": (evidence or check).exit_code,
         "samples": check.samples,
         "seed": check.seed,
         "whole_range": check.whole_range,
@@ -65,7 +72,12 @@ def to_data(check: Check) -> dict[str, Any]:
             for entry in check.indicators
         ],
         "load_tests": [_load_test(row) for row in board.load_tests],
-        "assumed": [_assumed(value) for value in check.assumed],
+        "with_load_tests": None
+        if evidence is None
+        else [
+            {"text": one.text, "word": one.word.value, "reason": one.reason} for one in evidence.verdicts
+        ],
+        "assumed": [assumed_data(value) for value in check.assumed],
         "not_checked": list(check.not_checked),
         "left_out": list(check.left_out),
         "notices": list(check.notices),
@@ -73,7 +85,8 @@ def to_data(check: Check) -> dict[str, Any]:
     }
 
 
-def _number(value: Any) -> float | None:
+def number(value: Any) -> float | None:
+    """A number, or null for an absent limit."""
     return None if value is None or math.isinf(float(value)) else float(value)
 
 
@@ -93,7 +106,7 @@ def _judgement(judgement: Judgement, kind: str) -> dict[str, Any]:
         "unknown": list(judgement.unknown),
         "figure": _figure(judgement.figure),
         "stopped_by": judgement.culprit,
-        "line": None if column is None else _line(column.line),
+        "line": None if column is None else line_data(column.line),
         "needed_W": None if outcome is None else float(outcome.needed),
         "lowest_W": None if column is None else _band(column.lowest),
         "reached": None if outcome is None else _share(outcome.reach),
@@ -110,22 +123,23 @@ def _figure(figure: Any) -> dict[str, Any] | None:
     return {"value": float(figure), "unit": DIMENSIONS[dimension].si_symbol}
 
 
-def _line(line: Line) -> dict[str, Any]:
+def line_data(line: Line) -> dict[str, Any]:
+    """What feeds the supply."""
     return {
         "name": line.full_name,
-        "mains_V": _number(line.V_ac),
-        "frequency_Hz": _number(line.f_line),
-        "dc_V": _number(line.V_fixed),
+        "mains_V": number(line.V_ac),
+        "frequency_Hz": number(line.f_line),
+        "dc_V": number(line.V_fixed),
     }
 
 
 def _band(band: Band) -> dict[str, float | None]:
     return {
-        "nominal": _number(band.nominal),
-        "low_95": _number(band.low),
-        "high_95": _number(band.high),
-        "corner_low": _number(band.corner_low),
-        "corner_high": _number(band.corner_high),
+        "nominal": number(band.nominal),
+        "low_95": number(band.low),
+        "high_95": number(band.high),
+        "corner_low": number(band.corner_low),
+        "corner_high": number(band.corner_high),
     }
 
 
@@ -140,7 +154,7 @@ def _ladder(assessment: Assessment) -> dict[str, Any]:
 
 def _column(column: Column) -> dict[str, Any]:
     return {
-        "line": _line(column.line),
+        "line": line_data(column.line),
         "rail_V": float(column.V_o),
         "socket_V": float(column.V_socket),
         "lowest_W": _band(column.lowest) if column.steps else None,
@@ -158,7 +172,7 @@ def _step(step: Step) -> dict[str, Any]:
         "bulk_valley_V": None if loaded is None else float(loaded.V_valley),
         "bulk_mean_V": None if loaded is None else float(loaded.V_mean),
         "peak_current_A": None if loaded is None else float(loaded.load.I_pk),
-        "power_at_mean_bulk_W": _number(step.mean_power),
+        "power_at_mean_bulk_W": number(step.mean_power),
         "share_of_larger_bulk": step.bulk_share,
         "share_if_pulses_alternate": step.subharmonics,
     }
@@ -167,7 +181,7 @@ def _step(step: Step) -> dict[str, Any]:
 def _point(point: LoadPoint) -> dict[str, Any]:
     done, delivery = point.pulse, point.delivery
     return {
-        "line": _line(point.line),
+        "line": line_data(point.line),
         "bulk_valley_V": float(point.V_valley),
         "bulk_mean_V": float(point.V_mean),
         "bulk_power_W": float(done.P_in),
@@ -177,11 +191,11 @@ def _point(point: LoadPoint) -> dict[str, Any]:
         "switching_frequency_Hz": float(done.f_s),
         "duty_cycle": float(point.D),
         "continuous_conduction": point.continuous,
-        "flux_density_T": _number(point.B_pk),
+        "flux_density_T": number(point.B_pk),
         "secondary_peak_current_A": float(delivery.I_s_pk),
         "secondary_rms_current_A": float(delivery.I_s_rms),
         "capacitor_ripple_current_A": float(delivery.I_c_rms),
-        "output_ripple_V": _number(point.V_ripple),
+        "output_ripple_V": number(point.V_ripple),
     }
 
 
@@ -197,7 +211,8 @@ def _load_test(row: LoadTest) -> dict[str, Any]:
     }
 
 
-def _assumed(value: Value) -> dict[str, Any]:
+def assumed_data(value: Value) -> dict[str, Any]:
+    """A value that the handbook lent."""
     return {
         "key": value.key,
         "low": value.low,

@@ -31,7 +31,7 @@ def _blocks(env: Envelope) -> Iterable[RenderableType]:
         yield pieces.entry("Label", "; ".join(_claim(*claim) for claim in env.claims))
     for curve in env.curves:
         yield _table(curve)
-    samples = f"{env.samples:,}".replace(",", " ")
+    samples = pieces.count(env.samples)
     note = f"Band: 95 % of {samples} samples of the tolerances."
     fidelities = sorted({point.fidelity for curve in env.curves for point in curve.simulated})
     if fidelities:

@@ -101,6 +101,23 @@ def _verdicts(verdicts: Sequence[Verdict]) -> RenderableType:
     return made
 
 
+def beside_check(found: Evidence) -> RenderableType:
+    """What load tests change of the verdict of a check, in a few lines."""
+    lines = []
+    if found.reconciled is not None and found.reconciled.contradiction is not None:
+        lines.append(found.reconciled.contradiction.words)
+    changed = [one for one in found.verdicts if one.word is not one.parts.word]
+    lines += [f"{one.text}: {one.word.value}. {_sentence(one.reason)}" for one in changed]
+    if not changed:
+        lines.append("No verdict changes.")
+    lines.append("flyback evidence tells more.")
+    return pieces.entry("With the load tests", "\n".join(lines))
+
+
+def _sentence(reason: str) -> str:
+    return f"{reason[:1].upper()}{reason[1:]}."
+
+
 # --- the curve ------------------------------------------------------------------------------------
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from flyback.verdict.words import FAILING, Word
+
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
     from rich.table import Table
@@ -48,6 +50,35 @@ def title(name: str, beside: str) -> RenderableType:
     text.append(" " * gap if gap >= GAP else "\n", style="not bold")
     text.append(beside, style="not bold")
     return text
+
+
+def word_style(word: Word) -> str:
+    """Colour of a verdict's word."""
+    if word in FAILING:
+        return "bold red"
+    return "green" if word in (Word.LIKELY, Word.VERY_LIKELY, Word.CONSISTENT) else "yellow"
+
+
+def percent(share: float) -> str:
+    """A share in percent, never rounded to none or all.
+
+    >>> percent(0.8954), percent(0.0004), percent(0.99999), percent(1.0)
+    ('89.5 %', '<0.1 %', '>99.9 %', '100.0 %')
+    """
+    if 0 < share < 0.001:
+        return "<0.1 %"
+    if 0.999 < share < 1:
+        return ">99.9 %"
+    return f"{100 * share:.1f} %"
+
+
+def count(number: int) -> str:
+    """A number of things, in groups of three from ten thousand on.
+
+    >>> count(4096), count(16384)
+    ('4096', '16 384')
+    """
+    return f"{number:,}".replace(",", " ") if number >= 10_000 else str(number)
 
 
 def table(*columns: tuple[int, str, bool]) -> Table:

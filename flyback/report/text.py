@@ -12,7 +12,7 @@ from flyback.report.safety import CAUTIONS
 from flyback.units import format_quantity, format_range
 from flyback.verdict.judge import BULK_DECIDES
 from flyback.verdict.label import amount
-from flyback.verdict.words import FAILING, Judgement, Word
+from flyback.verdict.words import Judgement, Word
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from flyback.analysis.load_point import LoadPoint
     from flyback.analysis.tolerance import Share
     from flyback.board.model import Board, Label, LoadReading, Value
+    from flyback.studies.evidence import Evidence
+    from flyback.studies.hints import Hints
     from flyback.verdict.check import Check
 
 __all__ = ["WIDTH", "console", "label_line", "show"]
@@ -32,13 +34,20 @@ READING_WIDTH = 40
 """Columns up to which a reading of the load test stays on one line."""
 
 
-def show(check: Check, out: Console) -> None:
-    """Print a check."""
-    pieces.show_blocks(_blocks(check), out)
+def show(check: Check, out: Console, hints: Hints | None = None, evidence: Evidence | None = None) -> None:
+    """Print a check.
+
+    Args:
+        hints: what to measure next.
+        evidence: the load tests weighed with it.
+    """
+    pieces.show_blocks(_blocks(check, hints, evidence), out)
 
 
-def _blocks(check: Check) -> Iterable[RenderableType]:
+def _blocks(check: Check, hints: Hints | None, evidence: Evidence | None) -> Iterable[RenderableType]:
     from rich.text import Text
+
+    from flyback.report.evidence_text import beside_check
 
     yield pieces.title(check.board.name, f"label {label_line(check.board.label)}")
     yield _verdicts(check)
@@ -49,6 +58,10 @@ def _blocks(check: Check) -> Iterable[RenderableType]:
             yield Text(judged_at)
         if check.why:
             yield pieces.entry("Why", "\n".join(check.why))
+        if evidence is not None:
+            yield beside_check(evidence)
+        if hints is not None:
+            yield _next(hints)
         for assessment in check.assessments:
             if any(column.steps for column in assessment.columns):
                 yield from _ladder(assessment, several=len(check.assessments) > 1)
@@ -86,12 +99,6 @@ def _mains_range(label: Label) -> str:
     return f"{low:g} V" if low == high else f"{low:g}-{high:g} V"
 
 
-def _style(word: Word) -> str:
-    if word in FAILING:
-        return "bold red"
-    return "green" if word in (Word.LIKELY, Word.VERY_LIKELY, Word.CONSISTENT) else "yellow"
-
-
 def _verdicts(check: Check) -> RenderableType:
     from rich.cells import cell_len
     from rich.padding import Padding
@@ -104,7 +111,7 @@ def _verdicts(check: Check) -> RenderableType:
     table.columns[0].max_width = GAP + CLAIM_WIDTH
     for judgement in check.judgements:
         text = Padding(Text(judgement.text), (0, 0, 0, GAP))
-        word = Text(judgement.word, style=_style(judgement.word))
+        word = Text(judgement.word, style=pieces.word_style(judgement.word))
         table.add_row(text, word, _figures(check, judgement, room))
     return table
 
@@ -168,15 +175,7 @@ def _samples(share: Share) -> str:
     if share.count in (0, share.samples):
         return "all samples" if share.count else "no sample"
     low, high = (100 * end for end in share.interval)
-    return f"{_percent(share.value)} of samples ({low:.1f} to {high:.1f})"
-
-
-def _percent(share: float) -> str:
-    if 0 < share < 0.001:
-        return "<0.1 %"
-    if 0.999 < share < 1:
-        return ">99.9 %"
-    return f"{100 * share:.1f} %"
+    return f"{pieces.percent(share.value)} of samples ({low:.1f} to {high:.1f})"
 
 
 def _other_column(check: Check, judgement: Judgement) -> Column | None:
@@ -199,13 +198,22 @@ def _judged_at(check: Check) -> str:
     column = next((judgement.column for judgement in check.claims if judgement.column), None)
     if column is None:
         return ""
-    samples = f"{check.samples:,}".replace(",", " ")
     where = f"Judged at {column.line.full_name}"
     if check.whole_range and check.board.label.mains is not None:
         where += f", the worst point of {_mains_range(check.board.label)} widened by 10 %"
     elif len(check.assessments[0].columns) > 1:
         where += f", the worst of {len(check.assessments[0].columns)} mains voltages"
-    return f"{where}. In brackets: 95 % of {samples} samples of the tolerances."
+    return f"{where}. In brackets: 95 % of {pieces.count(check.samples)} samples of the tolerances."
+
+
+def _next(hints: Hints) -> RenderableType:
+    """What to measure next, and what it does to the chance of a wrong verdict."""
+    table = pieces.table((0, "left", False), (0, "left", True), (0, "right", True))
+    table.add_row(*pieces.heads("What to measure next (flyback next says more)", "", "verdict wrong"))
+    table.add_row(f'  now, for "{hints.claim}"', "", pieces.percent(hints.chance))
+    for hint in hints.rows:
+        table.add_row(f"  {hint.name}", hint.where, pieces.percent(hint.then))
+    return table
 
 
 # --- the ladder -----------------------------------------------------------------------------------

@@ -78,7 +78,7 @@ def _blocks(scene: Scene) -> Iterable[RenderableType]:
 
 def _measured(run: Run) -> str:
     f = run.figures
-    pulses = "1 pulse" if f.pulses == 1 else f"{f.pulses:,} pulses".replace(",", " ")
+    pulses = "1 pulse" if f.pulses == 1 else f"{pieces.count(f.pulses)} pulses"
     return f"Simulated: {pulses} in {_number(f.end - f.start, 'time')}, {_number(f.f_s, 'frequency')}"
 
 

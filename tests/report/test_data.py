@@ -25,6 +25,7 @@ from worked import (
 import flyback
 from flyback.report.data import to_data, to_json
 from flyback.report.safety import CAUTIONS
+from flyback.studies.evidence import Evidence, weigh
 from flyback.verdict.check import Check, check
 
 # the keys of `lacking` are names of rungs, not keys of the format
@@ -47,8 +48,13 @@ PLAIN_NUMBERS = {
 """Numbers without a unit in their key."""
 
 
+def with_tests(result: Check) -> Evidence | None:
+    """The load tests of its file weighed with it, as the command does."""
+    return weigh(result, samples=SAMPLES, ask=()) if result.board.load_tests else None
+
+
 def read(result: Check) -> dict[str, Any]:
-    return read_json(to_json(result))
+    return read_json(to_json(result, with_tests(result)))
 
 
 def variant(name: str, changes: tuple[Change, ...]) -> dict[str, Any]:
@@ -169,7 +175,7 @@ def test_claims_are_those_of_the_check(name: str) -> None:
         assert claim["needed_W"] == judgement.outcome.needed
         assert claim["reached_and_held"]["share"] == judgement.outcome.both.value
         assert claim["lowest_W"]["low_95"] == judgement.column.lowest.low
-    assert data["exit_code"] == result.exit_code
+    assert data["exit_code"] == (with_tests(result) or result).exit_code
     assert data["why"] == list(result.why)
     assert data["cautions"] == list(CAUTIONS)
     assert (data["samples"], data["seed"]) == (SAMPLES, result.seed)

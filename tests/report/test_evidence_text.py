@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import io
 import re
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
 
+import paper
 import pytest
-from rich.cells import cell_len
 from worked import board as demo
 
 from flyback.board.meter_log import read_log_text
 from flyback.board.model import Board, LoadTest
 from flyback.report.evidence_text import MOST_NOTICES, MOST_ROWS, show_evidence, with_bar
-from flyback.report.pieces import WIDTH, console
-from flyback.report.safety import CAUTIONS
 from flyback.studies.curve import read_curves
 from flyback.studies.evidence import Evidence, weigh
 from flyback.verdict.check import check
@@ -32,18 +29,7 @@ def of(board: Board, log: Sequence[LoadTest] = ()) -> Evidence:
 
 
 def printed(found: Evidence) -> str:
-    out = console()
-    out.file = io.StringIO()
-    show_evidence(found, read_curves(found.weighed), out)
-    text = out.file.getvalue()
-    assert isinstance(text, str)
-    return text
-
-
-@pytest.fixture(autouse=True)
-def _no_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
-    for name in ("FORCE_COLOR", "NO_COLOR", "TTY_COMPATIBLE", "COLUMNS"):
-        monkeypatch.delenv(name, raising=False)
+    return paper.printed(show_evidence, found, read_curves(found.weighed))
 
 
 def test_a_row_says_what_was_read_and_what_the_parts_allow() -> None:
@@ -61,8 +47,8 @@ def test_where_the_readings_lie_is_counted() -> None:
 
 def test_everything_fits_and_cautions_are_there() -> None:
     text = printed(bedside())
-    assert [line for line in text.splitlines() if cell_len(line) > WIDTH] == []
-    assert all(" ".join(caution.split()) in " ".join(text.split()) for caution in CAUTIONS)
+    assert paper.misfits(text) == []
+    assert paper.cautioned(text)
 
 
 def test_what_the_meters_lend_is_listed_with_its_figure_and_source() -> None:

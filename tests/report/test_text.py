@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import io
 import re
 from dataclasses import replace
 from functools import cache
 from typing import Any
 
+import paper
 import pytest
-from rich.cells import cell_len
+from paper import flat
 from worked import (
     FOUR_PORTS,
     NAMES,
     SAMPLES,
+    TRIED,
     UNKNOWN_BULK,
     UNKNOWN_CORE,
     UNKNOWN_FREQUENCY,
@@ -21,22 +22,20 @@ from worked import (
     UNKNOWN_SENSE,
     Change,
     board,
+    sense_resistors,
 )
 
 from flyback.analysis.tolerance import Share
 from flyback.board.model import Label, OutputClaim
 from flyback.errors import BoardFileError
-from flyback.report.safety import CAUTIONS
-from flyback.report.text import WIDTH, console, label_line, show
+from flyback.report.text import label_line, show
 from flyback.verdict.check import Check, check
 
 ESCAPE = "\x1b"
 ANSI = re.compile(r"\x1b\[[0-9;]*m")
 
-TRIED = 'tried_on = "230 V 50 Hz"'
 NAME = 'name = "Bedside charger, four ports"'
 READING = 'readings = [{ port = "1", voltage = "5.06 V", current = "1.0 A" }]'
-EMPTY_R7 = 'role = "sense resistor"\nstate = "not fitted"\nnote = "empty footprint beside R6"\n'
 
 
 def ports(*rows: str) -> Change:
@@ -47,10 +46,6 @@ def port(name: str) -> str:
     return f'{{ port = "{name}", voltage = "5 V", current = "2 A" }}'
 
 
-MORE_SENSE = "".join(
-    f'[parts.R{number}]\nrole = "sense resistor"\nmarking = "2R2"\ntolerance = "1 %"\n'
-    for number in range(80, 84)
-)
 FOUR_READINGS = ", ".join(
     f'{{ port = "USB-A {number}", voltage = "5.06 V", current = "0.5 A" }}' for number in range(1, 5)
 )
@@ -99,7 +94,7 @@ CASES: dict[str, tuple[str, tuple[Change, ...], dict[str, Any]]] = {
     "long name": ("bedside_charger", ((NAME, f'name = "{"Found beside the bed, and " * 8}"'),), {}),
     "long word": ("bedside_charger", ((NAME, f'name = "{"B" * 200}"'),), {}),
     "wide name": ("bedside_charger", ((NAME, 'name = "床头充电器 四个端口的那个"'),), {}),
-    "many parts": ("bedside_charger", ((f"[parts.R7]\n{EMPTY_R7}", MORE_SENSE),), {}),
+    "many parts": ("bedside_charger", (sense_resistors(4),), {}),
     "four readings": (
         "bedside_charger",
         (
@@ -125,28 +120,13 @@ def result(case: str) -> Check:
 
 
 def shown(checked: Check) -> str:
-    out = console()
-    out.file = io.StringIO()
-    show(checked, out)
-    text = out.file.getvalue()
-    assert isinstance(text, str)
-    return text
-
-
-@pytest.fixture(autouse=True)
-def _no_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
-    for name in ("FORCE_COLOR", "NO_COLOR", "TTY_COMPATIBLE", "COLUMNS"):
-        monkeypatch.delenv(name, raising=False)
+    return paper.printed(show, checked)
 
 
 @pytest.fixture
 def terminal(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("FORCE_COLOR", "1")
     monkeypatch.setenv("TERM", "xterm-256color")
-
-
-def flat(text: str) -> str:
-    return " ".join(text.split())
 
 
 def sections(text: str) -> list[str]:
@@ -163,20 +143,18 @@ class TestEveryReport:
     """What holds for every report."""
 
     def test_fits(self, case: str) -> None:
-        assert [line for line in shown(result(case)).splitlines() if cell_len(line) > WIDTH] == []
+        assert paper.misfits(shown(result(case))) == []
 
     def test_plain_when_piped(self, case: str) -> None:
         text = shown(result(case))
         assert ESCAPE not in text
-        assert [line for line in text.splitlines() if line != line.rstrip()] == []
         assert text.endswith("\n")
 
     def test_nothing_is_cut_short(self, case: str) -> None:
         assert "…" not in shown(result(case))
 
     def test_cautions_are_always_there(self, case: str) -> None:
-        text = flat(shown(result(case)))
-        assert all(flat(caution) in text for caution in CAUTIONS)
+        assert paper.cautioned(shown(result(case)))
 
     @pytest.mark.usefixtures("terminal")
     def test_a_terminal_shows_the_same_in_colour(self, case: str, monkeypatch: pytest.MonkeyPatch) -> None:
