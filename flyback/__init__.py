@@ -15,12 +15,28 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from flyback.analysis.envelope import Envelope
     from flyback.analysis.waveforms.scene import Scene
+    from flyback.board.decoding.decode import Decoded
     from flyback.board.model import Board
     from flyback.studies.alter import Altered
+    from flyback.studies.evidence import Evidence
+    from flyback.studies.remedies import Remedies
     from flyback.studies.settle import Next
+    from flyback.studies.sweep import Sweep
     from flyback.verdict.check import Check
 
-__all__ = ["__version__", "alter", "check", "envelope", "load", "settle", "waveforms"]
+__all__ = [
+    "__version__",
+    "alter",
+    "check",
+    "decode",
+    "envelope",
+    "evidence",
+    "load",
+    "remedies",
+    "settle",
+    "sweep",
+    "waveforms",
+]
 __version__ = "0.1.0"
 
 
@@ -60,6 +76,44 @@ def settle(board: Board, *, claim: str | None = None, **options: Any) -> Next:
     from flyback.verdict import check as checking
 
     return settling.settle(checking.check(board, **options), claim=claim)
+
+
+def evidence(board: Board, **options: Any) -> Evidence:
+    """Weigh the load tests of a board; see `flyback.verdict.check.check` for the options."""
+    from flyback.studies import evidence as weighing
+    from flyback.verdict import check as checking
+
+    return weighing.weigh(checking.check(board, **options))
+
+
+def sweep(board: Board, *what: str, **options: Any) -> Sweep:
+    """Ceilings against one value or two; see `flyback.studies.sweep.sweep` for the options.
+
+    Args:
+        what: as on the command line: "R6=0.5ohm..2ohm", "mains=90V..264V".
+    """
+    from flyback.studies import sweep as sweeping
+
+    return sweeping.sweep(board, what, **options)
+
+
+def remedies(board: Board, *, claim: str | None = None, **options: Any) -> Remedies:
+    """What a claim would take; see `flyback.verdict.check.check` for the options.
+
+    Args:
+        claim: as on the command line: "24 W", "2.5 A", "12 V 2 A"; by default the one judged worst.
+    """
+    from flyback.studies import remedies as lifting
+    from flyback.verdict import check as checking
+
+    return lifting.remedies(checking.check(board, **options), claim=claim)
+
+
+def decode(marking: str, **options: Any) -> Decoded:
+    """Every reading of a part's marking; see `flyback.board.decoding.decode.decode` for the options."""
+    from flyback.board.decoding import decode as decoding
+
+    return decoding.decode(marking, **options)
 
 
 def waveforms(board: Board, *, load: str | None = None, **options: Any) -> Scene:

@@ -110,7 +110,7 @@ def beside_check(found: Evidence) -> RenderableType:
     lines += [f"{one.text}: {one.word.value}. {_sentence(one.reason)}" for one in changed]
     if not changed:
         lines.append("No verdict changes.")
-    lines.append("flyback evidence tells more.")
+    lines.append("flyback evidence tells more, flyback next what to measure next.")
     return pieces.entry("With the load tests", "\n".join(lines))
 
 
