@@ -1,4 +1,4 @@
-"""A JSON format beside the page of docs/ that describes it: every key has its row, every null is announced."""
+"""A JSON format beside the page of docs/ that describes it: every key has its row, every null is said."""
 
 from __future__ import annotations
 

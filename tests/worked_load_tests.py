@@ -20,8 +20,8 @@ from flyback.board.model import Accuracy, LoadReading, LoadTest, ReadAt
 from flyback.studies.corrections import Bench
 
 UNCOUNTED = 1.04
-"""What a real board takes at the wall over what the simulation counts: core loss and the controller's supply
-(invented; 0 to 10 % is common practice, no source)."""
+"""What a real board takes at the wall over what the simulation counts: core loss and the controller's
+supply (invented; 0 to 10 % is common practice, no source)."""
 
 VOLTS, AMPS, WATTS = 2, 3, 1
 """Decimals of the displays."""

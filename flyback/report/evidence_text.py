@@ -154,8 +154,8 @@ def _together(found: Reconciled) -> Iterable[RenderableType]:
         yield made
         yield pieces.note(
             "Power at the set voltage, mean over the mains period. "
-            f"In brackets: 95 % of {pieces.count(found.samples)} samples, worth {found.effective:.0f} with the readings "
-            f"({found.method}). Values that hardly move are not shown."
+            f"In brackets: 95 % of {pieces.count(found.samples)} samples, worth {found.effective:.0f} with "
+            f"the readings ({found.method}). Values that hardly move are not shown."
         )
     if found.implied:
         yield pieces.listed(

@@ -97,8 +97,8 @@ def _ports(label: Label, test: LoadTest, found: Corrected, bench: Bench) -> Iter
     if found.I_o - COVERAGE * found.u_I > most:
         read = "1 port" if len(rows) == 1 else f"{len(rows)} ports"
         yield (
-            f"more current than the label claims of {read} ({format_quantity(most, 'current')}). On purpose "
-            "it is an overload; otherwise, were more ports loaded than are written down?"
+            f"more current than the label claims of {read} ({format_quantity(most, 'current')}). On "
+            "purpose it is an overload; otherwise, were more ports loaded than are written down?"
         )
 
 

@@ -262,7 +262,7 @@ class LoadTest:
 
 @dataclass(frozen=True, slots=True)
 class _Shared:
-    """Readings with shared normal errors, integrated over; middle and spread of the first for each sample."""
+    """Readings with shared normal errors, integrated over; middle and spread are those of the first."""
 
     logs: Array
     misfit: Array

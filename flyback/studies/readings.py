@@ -24,7 +24,7 @@ from flyback.studies.bands import SAMPLES, Wanted, current_bands
 from flyback.studies.corrections import COVERAGE, Bench, Corrected, correct
 from flyback.studies.doubts import NoLoad, doubts, no_load_readings
 from flyback.studies.observed import Observed
-from flyback.units import format_quantity, format_range
+from flyback.units import format_quantity
 
 IN_REGULATION = 0.03
 """A reading this little below the voltage without load counts as regulated (our choice): so much may be
@@ -366,9 +366,7 @@ def _placed(
         place = Place.REGULATED
     elif seen.I_o + U_I < low:
         place = Place.BELOW
-    return replace(
-        detail, band=band, place=place, notices=(*detail.notices, *_about_place(place, circuit))
-    )
+    return replace(detail, band=band, place=place, notices=(*detail.notices, *_about_place(place, circuit)))
 
 
 def _about_place(place: Place, circuit: Circuit) -> Iterable[str]:
@@ -380,8 +378,8 @@ def _about_place(place: Place, circuit: Circuit) -> Iterable[str]:
         )
     elif place is Place.BELOW:
         yield (
-            "less current than the traced parts allow there (95 %), though the voltage has given way: either "
-            "the load took no more and the volts were lost on the way to where they were read, or "
+            "less current than the traced parts allow there (95 %), though the voltage has given way: "
+            "either the load took no more and the volts were lost on the way to where they were read, or "
             f"{limit} or another part holds the current lower than traced."
         )
 

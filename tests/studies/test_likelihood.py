@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from benches import EUROPE, nominal_numbers, simulated
 from boards import DEMOS, Changes, board, demo_traced, traced
-from scipy import stats  # type: ignore[import-untyped]
+from scipy import stats
 
 from flyback.analysis.bulk import Line
 from flyback.analysis.circuit import Circuit
@@ -113,7 +113,8 @@ def test_what_is_unknown_is_asked_for() -> None:
 def test_numbers_beyond_the_formulas_are_told() -> None:
     circuit, _ = traced(board())
     with np.errstate(all="ignore"):
-        found = load_test(circuit, [reading(np.inf, 1.0, where="load test 1"), reading(5.0, 1.0)], V_set=5.0)
+        points = [reading(np.inf, 1.0, where="load test 1"), reading(5.0, 1.0)]
+        found = load_test(circuit, points, V_set=5.0)
     assert len(found.readings) == 1
     assert "load test 1" in found.left_out[0]
 
@@ -191,7 +192,8 @@ def test_the_closed_forms_error_at_the_limit_is_not_in_a_wall_power_below_it() -
     found = test.predicted(prior, scores)
     bare = load_test(circuit, points, V_set=V_set).judged(prior, scores, found)
     noise = scatter([np.hypot(0.2, WALL_SHAPE * P) for P in watts], [0.2, 0.2])
-    for P_in, difference in zip(found.P_wall, test.judged(prior, scores, found).logs - bare.logs, strict=True):
+    gained = test.judged(prior, scores, found).logs - bare.logs
+    for P_in, difference in zip(found.P_wall, gained, strict=True):
         own = np.diag([0.0, (MODEL * WALL * P_in[1]) ** 2])
         scattered = noise + WALL_SPREAD**2 * np.outer(P_in, P_in) + own
         exact = stats.multivariate_normal.logpdf(watts, mean=WALL * P_in, cov=scattered)

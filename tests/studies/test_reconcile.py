@@ -286,7 +286,8 @@ def test_the_band_of_the_delivered_power_holds_it() -> None:
     trials = [trial(number) for number in range(BOARDS)]
     assert sum(one.contradicted for one in trials) <= BOARDS / 100
     shares = [coverage(trials, at) for at in range(2)]
-    print(f"\n95 % bands of {BOARDS} boards hold {' and '.join(f'{share:.1%}' for share in shares)} of them")
+    held = " and ".join(f"{share:.1%}" for share in shares)
+    print(f"\n95 % bands of {BOARDS} boards hold {held} of them")
     for share in shares:
         assert LEAST <= share <= MOST
     # and it is worth having
