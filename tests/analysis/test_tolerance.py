@@ -12,9 +12,9 @@ import pytest
 from boards import Changes, board
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats  # type: ignore[import-untyped]
-from scipy.integrate import quad  # type: ignore[import-untyped]
-from scipy.optimize import brentq  # type: ignore[import-untyped]
+from scipy import stats
+from scipy.integrate import quad
+from scipy.optimize import brentq
 
 from flyback.analysis.tolerance import (
     BINS_PER_UNIT,

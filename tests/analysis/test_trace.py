@@ -490,11 +490,11 @@ SIMULATED = {
 
 METERS = {
     ("meter", f"{key}_{part}")
-    for key in ("voltage", "current", "wall_power")
+    for key in ("voltage", "current", "wall_power", "resistance", "capacitance", "inductance")
     for part in ("accuracy", "floor")
 }
 METERS |= {("meter", "cable_resistance"), ("meter", "meter_resistance")}
-"""Rows for what a load test was read with; no part plays it."""
+"""Rows for what a load test, or a part that is decoded, was read with; no part plays it."""
 
 
 def strays(table: Iterable[Mapping[str, Any]]) -> list[tuple[str, str]]:

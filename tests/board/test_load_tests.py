@@ -59,6 +59,8 @@ case_temperature = "62 degC"
 ambient_temperature = "296.15 K"
 ripple = "90 mV"
 pulse_frequency = "66 kHz"
+mains_dips = true
+restarts = false
 note = "warm"
 """
         ).load_tests
@@ -67,6 +69,7 @@ note = "warm"
         assert (test.read_at, test.minutes) == (ReadAt.CABLE_END, 12.5)
         assert (test.case_temperature, test.ambient_temperature) == (335.15, 296.15)
         assert (test.ripple, test.pulse_frequency, test.note) == (0.09, 66e3, "warm")
+        assert (test.mains_dips, test.restarts) == (True, False)
         assert (test.line, test.source) == (7, "")
 
     def test_what_is_not_written_is_not_there(self) -> None:
@@ -74,6 +77,7 @@ note = "warm"
         assert (test.wall_apparent, test.wall_power, test.readings) == (0.0, None, ())
         assert test.mains is test.frequency is test.read_at is test.minutes is test.ripple is None
         assert test.case_temperature is test.ambient_temperature is test.pulse_frequency is None
+        assert test.mains_dips is test.restarts is None
 
     def test_the_bedside_charger_s_rows_are_as_they_were(self) -> None:
         tests = load(EXAMPLES / "bedside_charger.toml").load_tests
@@ -105,6 +109,15 @@ note = "warm"
             ('ripple = "0 V"', "ripple", "It must be above zero."),
             ('ripple = "60..90 mV"', "ripple", "is more than one number"),
             ('pulse_frequency = "66 Hz"', "pulse_frequency", "(1 kHz to 10 MHz)"),
+            (
+                'mains_dips = "yes"',
+                "mains_dips",
+                '"yes" is neither true nor false. Write mains_dips = true',
+            ),
+            ('restarts = "false"', "restarts", "without quotation marks, or nothing if nobody looked"),
+            ("restarts = 1", "restarts", "1 is neither true nor false"),
+            ("mains_dips = []", "mains_dips", "this is neither true nor false"),
+            ("mains_dip = true", "mains_dip", 'Did you mean "mains_dips"?'),
             ("note = 7", "note", 'Write note = "7".'),
         ],
     )
@@ -275,10 +288,11 @@ class TestTemplate:
 
     def test_examples_of_load_tests_can_be_read(self) -> None:
         for field in LOAD_TEST.values():
-            if field.dimension not in ("rows", "choice", "text", "number"):
+            if field.dimension not in ("rows", "choice", "text", "number", "flag"):
                 assert parse(field.example, dimension=field.dimension).exact
+        plain = ("rows", "number", "flag")
         rows = "\n".join(
-            f"{key} = {field.example if field.dimension in ('rows', 'number') else repr(field.example)}"
+            f"{key} = {field.example if field.dimension in plain else repr(field.example)}"
             for key, field in LOAD_TEST.items()
         )
         (test,) = board(f"[[load_test]]\n{rows}").load_tests

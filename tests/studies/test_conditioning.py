@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy import stats  # type: ignore[import-untyped]
+from scipy import stats
 
 from flyback.studies.conditioning import (
     ENOUGH,

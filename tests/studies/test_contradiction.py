@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from benches import EUROPE, load_test, nominal_numbers
 from boards import Changes, board, demo, demo_traced, traced
-from scipy import stats  # type: ignore[import-untyped]
+from scipy import stats
 
 from flyback.analysis.circuit import Circuit
 from flyback.analysis.trace import trace

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from boards import DEMOS, board, demo_traced
-from scipy import special, stats  # type: ignore[import-untyped]
+from scipy import special, stats
 
 from flyback.analysis import tolerance
 from flyback.analysis.trace import trace

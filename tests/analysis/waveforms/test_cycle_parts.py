@@ -16,7 +16,7 @@ import pytest
 from converters import PLAIN
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.integrate import solve_ivp  # type: ignore[import-untyped]
+from scipy.integrate import solve_ivp
 
 from flyback.analysis.waveforms import cycle_parts as parts
 from flyback.analysis.waveforms.converter import OPEN, Capacitor, Clamp, Converter, Feed, Primary

@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from scipy.integrate import quad  # type: ignore[import-untyped]
+from scipy.integrate import quad
 
 from flyback.analysis.waveforms.network import (
     GROUND,

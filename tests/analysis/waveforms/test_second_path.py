@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from scipy.integrate import solve_ivp  # type: ignore[import-untyped]
+from scipy.integrate import solve_ivp
 
 from flyback.analysis.waveforms import full
 from flyback.analysis.waveforms.converter import (
