@@ -54,6 +54,9 @@ def to_data(found: Altered) -> dict[str, Any]:
         "at_limit": _points(found.at_limit, at_limit),
         "small_currents": [_row(row) for row in found.small],
         "worse": list(found.worse),
+        "load_tests": None
+        if found.readings is None
+        else {"before": found.readings[0], "after": found.readings[1]},
         "before": check_data(found.before),
         "after": check_data(found.after),
         "cautions": [TO_LEARN_FROM, *CAUTIONS],

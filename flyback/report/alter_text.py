@@ -47,6 +47,8 @@ def _blocks(found: Altered) -> Iterator[RenderableType]:
         yield pieces.paragraphs([f"Nothing moved. {_verdicts_as_before(found)}"])
     else:
         yield from _answer(found)
+        if found.readings is not None:
+            yield pieces.entry("Load tests", _readings(*found.readings))
         yield from _figures(found)
     yield from _lists(found)
     yield pieces.entry("Cautions", " ".join((TO_LEARN_FROM, *CAUTIONS)))
@@ -67,6 +69,12 @@ def _answer(found: Altered) -> Iterator[RenderableType]:
         yield pieces.listed("What got worse", found.worse)
     else:
         yield pieces.entry("What got worse", "nothing that is computed.")
+
+
+def _readings(before: str, after: str) -> str:
+    if before == after:
+        return f"They {before}, as before."
+    return f"Before they {before}; now they {after}."
 
 
 def _figures(found: Altered) -> Iterator[RenderableType]:

@@ -20,6 +20,7 @@ from flyback.board.model import Board, Part, Value
 from flyback.board.roles import ROLES
 from flyback.errors import BoardFileError, RequestError
 from flyback.studies.compared import Cell, ClaimAt, ClaimMove, First, Ladder, Modes, Reached, Row, Turn
+from flyback.studies.evidence import weigh
 from flyback.studies.kept import kept
 from flyback.studies.worse import overloaded, worse_claims, worse_feeding, worse_ladders, worse_points
 from flyback.verdict.check import Check, check
@@ -74,6 +75,7 @@ class Altered:
         modes: continuous or discontinuous conduction at the load and at the limit.
         unfed: lines where the load could be fed before and cannot now.
         worse: what got worse, in sentences.
+        readings: how the load tests of the file lie to the parts, before and after; None without any.
     """
 
     changes: tuple[Change, ...]
@@ -90,6 +92,7 @@ class Altered:
     small: tuple[Row, ...]
     unfed: tuple[str, ...]
     worse: tuple[str, ...]
+    readings: tuple[str, str] | None
 
     @property
     def load(self) -> float | None:
@@ -177,7 +180,13 @@ def alter(
             *worse_points(at_load, at_limit, before.load),
             *overloaded(before.indicators, after.indicators),
         ),
+        readings=_readings(before, after) if board.load_tests and before.judged else None,
     )
+
+
+def _readings(before: Check, after: Check) -> tuple[str, str]:
+    first, then = (weigh(found, ask=()).agreement for found in (before, after))
+    return first, then
 
 
 # --- what was changed -----------------------------------------------------------------------------

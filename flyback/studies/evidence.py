@@ -88,6 +88,13 @@ class Evidence:
     notices: tuple[str, ...]
 
     @property
+    def agreement(self) -> str:
+        """How the load tests lie to the parts, in a few words."""
+        if self.reconciled is None:
+            return "cannot be put together with the parts"
+        return "contradict the parts" if self.reconciled.contradiction else "agree with the parts"
+
+    @property
     def exit_code(self) -> int:
         """1 if any claim fails, of the label's arithmetic or with the readings; else 0."""
         words = [verdict.word for verdict in self.verdicts] + [one.word for one in self.check.label]

@@ -260,3 +260,15 @@ def test_a_written_board_is_the_one_that_was_judged() -> None:
     again = check(loads(changed_text(text("wall_charger"), made, changes, source="x")), samples=SAMPLES)
     found = alter(made, changes, samples=SAMPLES).after
     assert [judged.outcome for judged in again.claims] == [judged.outcome for judged in found.claims]
+
+
+def test_a_change_that_explains_the_load_test_is_told() -> None:
+    """The cracked charger's readings are those of a board with R4 open."""
+    cracked = board("cracked_charger")
+    found = alter(cracked, read_changes(cracked, ["R4=open"]), mains=230.0, samples=500)
+    assert found.readings == ("contradict the parts", "agree with the parts")
+
+
+def test_without_a_load_test_there_is_nothing_to_agree_with() -> None:
+    wall = board("wall_charger")
+    assert alter(wall, read_changes(wall, ["R4=open"]), mains=230.0, samples=500).readings is None
