@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from flyback.studies.evidence import Evidence
     from flyback.studies.remedies import Remedies
     from flyback.studies.settle import Next
+    from flyback.studies.suspects import Suspicions
     from flyback.studies.sweep import Sweep
     from flyback.verdict.check import Check
 
@@ -34,6 +35,7 @@ __all__ = [
     "load",
     "remedies",
     "settle",
+    "suspects",
     "sweep",
     "waveforms",
 ]
@@ -107,6 +109,13 @@ def remedies(board: Board, *, claim: str | None = None, **options: Any) -> Remed
     from flyback.verdict import check as checking
 
     return lifting.remedies(checking.check(board, **options), claim=claim)
+
+
+def suspects(board: Board) -> Suspicions:
+    """What looks swapped, misread, open or left out; see `flyback.studies.suspects.look_for`."""
+    from flyback.studies import suspects as looking
+
+    return looking.look_for(board)
 
 
 def decode(marking: str, **options: Any) -> Decoded:

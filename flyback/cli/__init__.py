@@ -45,6 +45,7 @@ for _command in (
     judging.check,
     judging.evidence,
     judging.next_,
+    judging.suspects,
     simulating.waveforms,
     simulating.envelope,
     changing.alter,

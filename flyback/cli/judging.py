@@ -17,6 +17,14 @@ from flyback.cli.options import (
     QuantityType,
 )
 
+SUSPECT_CODES = """\b
+Exit codes:
+  0  nothing is more than worth a look
+  1  something is suspect
+  2  the input cannot be used
+"""
+
+
 NEXT_CODES = """\b
 Exit codes:
   0  nothing is left to settle, or it is said which measurement settles it
@@ -75,6 +83,32 @@ def check(
 
         show(result, console(), hints(result), tested)
     sys.exit((tested or result).exit_code)
+
+
+@click.command(epilog=SUSPECT_CODES)
+@BOARD
+@JSON
+def suspects(board: str, as_json: bool) -> None:
+    """What looks swapped, misread, open or left out, and what to check unplugged.
+
+    Every exchange of two like parts, every one-step misreading of a code and every part that may be
+    open or forgotten is tried: those that would make the board much more ordinary, or explain its
+    load test, are told with their evidence and the innocent reading.
+    """
+    from flyback.board.file import load as load_board
+    from flyback.studies.suspects import look_for
+
+    found = look_for(load_board(board))
+    if as_json:
+        from flyback.report.suspects_data import to_json
+
+        click.echo(to_json(found))
+    else:
+        from flyback.report.pieces import console
+        from flyback.report.suspects_text import show_suspicions
+
+        show_suspicions(found, console())
+    sys.exit(found.exit_code)
 
 
 @click.command(epilog=EXIT_CODES)
