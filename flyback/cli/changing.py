@@ -146,7 +146,9 @@ def sweep(
     output: Path | None,
     as_json: bool,
 ) -> None:
-    """Every ceiling against one value of the board, or two, and which limit binds where.
+    """Every ceiling against one value, or two.
+
+    With which limit binds where.
 
     \b
     R6=0.5ohm..2ohm           a component, from one value to another
@@ -217,7 +219,10 @@ def remedies(
     samples: int,
     as_json: bool,
 ) -> None:
-    """What a claim would take, limit after limit. For teaching, not for repairs."""
+    """What a claim would take, limit after limit.
+
+    For teaching, not for repairs.
+    """
     from flyback.board.file import load as load_board
     from flyback.studies.remedies import remedies as lift_limits
     from flyback.verdict.check import check as judge_board

@@ -56,9 +56,9 @@ def check(
     samples: int,
     as_json: bool,
 ) -> None:
-    """Judge every claim of a board's label, with the load tests of its file.
+    """Judge every claim of a board's label.
 
-    The verdict is that of the traced parts; below it stands what the load tests change.
+    The verdict is that of the traced parts; below it stands what the load tests of the file change.
     """
     from flyback.board.file import load as load_board
     from flyback.studies.evidence import weigh
@@ -89,9 +89,9 @@ def check(
 @BOARD
 @JSON
 def suspects(board: str, as_json: bool) -> None:
-    """What looks swapped, misread, open or left out, and what to check unplugged.
+    """What looks swapped, misread, open or missing.
 
-    Every exchange of two like parts, every one-step misreading of a code and every part that may be
+    With what to check unplugged. Every exchange of two like parts, every one-step misreading of a code and every part that may be
     open or forgotten is tried: those that would make the board much more ordinary, or explain its
     load test, are told with their evidence and the innocent reading.
     """
@@ -139,9 +139,9 @@ def evidence(
     samples: int,
     as_json: bool,
 ) -> None:
-    """Load tests and traced parts weighed together: what each says of the label.
+    """Load tests weighed together with the parts.
 
-    Readings are corrected, with error bars, and put beside what the parts allow; their curve is
+    What each says of the label: readings are corrected, with error bars, and put beside what the parts allow; their curve is
     read, and the verdict is given with and without them.
     """
     from flyback.analysis.arguments import refuse_arguments
@@ -201,7 +201,7 @@ def next_(
     samples: int,
     as_json: bool,
 ) -> None:
-    """What to measure next: which reading would settle a claim's verdict.
+    """What to measure next to settle a verdict.
 
     Every reading that could be taken is ranked by how far the chance of a wrong verdict falls with
     it, with the reading to expect, the accuracy it needs and whether it can be had unplugged. Load

@@ -34,7 +34,9 @@ Exit codes:
 )
 @JSON
 def decode(marking: tuple[str, ...], kind: str | None, measured: str | None, as_json: bool) -> None:
-    """All readings of what is printed on a part, the likeliest first.
+    """All readings of what is printed on a part.
+
+    The likeliest first.
 
     \b
     102                   digits: 1.00 kΩ, 1.00 nF or 1.00 mH

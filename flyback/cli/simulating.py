@@ -135,7 +135,10 @@ def envelope(
     no_simulation: bool,
     output: Path | None,
 ) -> None:
-    """Volts and amps the output can give, from no load to a short circuit."""
+    """Volts and amps the output can give.
+
+    From no load to a short circuit, with what binds and simulated points beside it.
+    """
     from flyback.board.file import load as load_board
     from flyback.report.envelope_text import show_envelope
     from flyback.report.pieces import console
