@@ -91,9 +91,9 @@ def check(
 def suspects(board: str, as_json: bool) -> None:
     """What looks swapped, misread, open or missing.
 
-    With what to check unplugged. Every exchange of two like parts, every one-step misreading of a code and every part that may be
-    open or forgotten is tried: those that would make the board much more ordinary, or explain its
-    load test, are told with their evidence and the innocent reading.
+    With what to check unplugged. Every exchange of two like parts, every one-step misreading of a
+    code and every part that may be open or forgotten is tried: those that would make the board much
+    more ordinary, or explain its load test, are told with their evidence and the innocent reading.
     """
     from flyback.board.file import load as load_board
     from flyback.studies.suspects import look_for
@@ -141,8 +141,8 @@ def evidence(
 ) -> None:
     """Load tests weighed together with the parts.
 
-    What each says of the label: readings are corrected, with error bars, and put beside what the parts allow; their curve is
-    read, and the verdict is given with and without them.
+    What each says of the label: readings are corrected, with error bars, and put beside what the
+    parts allow; their curve is read, and the verdict is given with and without them.
     """
     from flyback.analysis.arguments import refuse_arguments
     from flyback.board.file import load as load_board

@@ -139,7 +139,7 @@ def look_for(board: Board, *, seed: int = tolerance.SEED) -> Suspicions:
         )
     base = _Base.of(board, seed)
     slips = list(one_slip_away(board))
-    found = [one for slip in slips if (one := base.judged(slip)) is not None]
+    found = base.judged(slips)
     findings = tuple(_findings(base.explained(found)))
     return Suspicions(
         board=board,
@@ -155,6 +155,16 @@ def look_for(board: Board, *, seed: int = tolerance.SEED) -> Suspicions:
 
 
 # --- one slip -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Weighed:
+    """A slip, and the logarithm of its odds against the board as traced, without the load test."""
+
+    slip: OneSlip
+    alone: float
+    moved: tuple[tuple[Figure, Figure], ...]
+    looked: Looked
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,33 +223,47 @@ class _Base:
     def figures(self) -> Figures:
         return {**self.rest, **self.work}
 
-    def judged(self, slip: OneSlip) -> _Judged | None:
-        """A slip, or None where it explains nothing; what cannot is not computed to the end."""
-        needed = log(KEPT) - log(slip.prior)
-        if self.of_rest + self.of_work + self.of_test < needed:
+    def judged(self, slips: Iterable[OneSlip]) -> list[_Judged]:
+        """The slips that explain anything; what cannot is not computed to the end."""
+        weighed = [one for slip in slips if (one := self.weighed(slip)) is not None]
+        found: list[_Judged] = []
+        best = log(KEPT)
+        for one in sorted(weighed, key=lambda one: -one.alone):
+            # what only the load test speaks for, and it speaks as much for a likelier slip, need not be asked
+            if one.alone >= log(KEPT) or one.alone + self.of_test >= best + log(KEPT):
+                of_test = self.gained(one.looked)
+                log_odds = one.alone + of_test
+                best = max(best, log_odds)
+                if log_odds >= log(KEPT):
+                    found.append(_Judged(one.slip, log_odds, one.moved, of_test, one.looked))
+        return found
+
+    def weighed(self, slip: OneSlip) -> _Weighed | None:
+        """A slip by its figures alone, or None where not even the load test could make it explain anything."""
+        alone = log(slip.prior)
+        if alone + self.of_rest + self.of_work + self.of_test < log(KEPT):
             return None
         try:
             other = Looked.at(slip.board, self.looked.use)
         except BoardFileError:
             return None
         rest = other.at_rest()
-        gain = _gain(self.rest, rest)
-        if gain + self.of_work + self.of_test < needed:
+        alone += _gain(self.rest, rest)
+        if alone + self.of_work + self.of_test < log(KEPT):
             return None
         work = self.work if other.works_like(self.looked) else other.at_work()
-        if self.work and not work:
+        alone += _gain(self.work, work)
+        if (self.work and not work) or alone + self.of_test < log(KEPT):
             return None
-        gain += _gain(self.work, work)
-        if gain + self.of_test < needed or (gain < needed and not self.nearer(other)):
+        if alone < log(KEPT) and not self.nearer(other):
             return None
-        of_test = 0.0
-        if self.tested is not None and not other.gives_like(self.looked):
-            of_test = self.tested.log(other.circuit, self.seed) - self.log
-        log_odds = log(slip.prior) + gain + of_test
-        if log_odds < log(KEPT):
-            return None
-        moved = _moved(self.figures, {**rest, **work})
-        return _Judged(slip, log_odds, moved, of_test, other)
+        return _Weighed(slip, alone, _moved(self.figures, {**rest, **work}), other)
+
+    def gained(self, other: Looked) -> float:
+        """How much better another board explains the load test, as a logarithm of the likelihood."""
+        if self.tested is None or other.gives_like(self.looked):
+            return 0.0
+        return self.tested.log(other.circuit, self.seed) - self.log
 
     def beside(self, other: Looked) -> tuple[Told, Told] | None:
         """The reading that is furthest from the board as traced, beside that and beside another one."""
