@@ -53,7 +53,7 @@ class Customary:
         if not d:
             return 0.0
         near = math.exp(-((d / math.log1p(self.edge)) ** 2) / 2)
-        far = math.exp(-d / math.log1p(self.rarer))
+        far = math.exp(-min(d / math.log1p(self.rarer), _FARTHEST))
         return math.log(1 / ((1 - self.on_purpose) * near + self.on_purpose * far))
 
     def innocent(self, value: float) -> str:
@@ -63,6 +63,9 @@ class Customary:
 
 _NOTHING = 1e-6
 """Share of the low end that stands for nothing at all, so that its logarithm exists."""
+
+_FARTHEST = 50.0
+"""Logarithm of a rarity beyond which nothing is told apart, so that sums of them stay numbers."""
 
 
 @cache

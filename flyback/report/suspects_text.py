@@ -106,13 +106,13 @@ def _missing(one: Missing) -> str:
 
 
 def _looked_at(found: Suspicions) -> str:
-    text = (
-        f"{len(found.figures)} figures beside their customary ranges, which are mostly common practice "
-        f"without a source; {found.slips} boards one slip away"
-    )
+    texts = [
+        f"{len(found.figures)} figures beside their customary ranges (mostly common practice, no source)",
+        f"{found.slips} boards one slip away",
+    ]
     if found.tested:
-        text += f"; {found.tested} readings of the load test"
-    return f"{text}."
+        texts.append(f"{found.tested} readings of the load test")
+    return f"{', '.join(texts[:-1])} and {texts[-1]}."
 
 
 def _lower(sentence: str) -> str:

@@ -24,6 +24,9 @@ from flyback.verdict.label import power_claims
 USUAL = 230.0
 """Mains at which a board is looked at that was not tried anywhere [V], if its label allows it."""
 
+DRY = 0.1
+"""Share of the crest at which a bulk counts as run dry."""
+
 _IDLE = ("V_rail", "C_o", "I_ripple", "I_sense", "I_rectifier")
 _WORKING = tuple(field.name for field in fields(Supply) if field.name not in _IDLE)
 """Fields of a supply that the currents it can give depend on."""
@@ -134,8 +137,7 @@ def _at_work(
     try:
         limit = situation(circuit, supply, line, V_o).limit
         point = None
-        # a path that would take all of the voltage leaves no cycle to look for
-        if not bulk.missing(circuit) and supply.R_on * P_claimed < bulk.crest(supply, line) ** 2:
+        if not bulk.missing(circuit) and _can_carry(supply, line, P_claimed):
             I_o = P_claimed / V_o / float(supply.eta_post)
             point = load_point(circuit, supply, line, V_o=V_o, I_o=I_o)
     except (ValueError, NumericalError):
@@ -153,6 +155,16 @@ def _at_work(
             yield figure("flux density at the current limit", B, [*sense, *T])
     if point is not None:
         yield from _at_load(circuit, supply, point, V_o)
+
+
+def _can_carry(supply: Supply, line: Line, P_claimed: float) -> bool:
+    """Whether a cycle at the claimed load is worth searching for.
+
+    It is not where the path takes all of the voltage, or the bulk runs dry before the mains comes back.
+    """
+    V_crest = bulk.crest(supply, line)
+    dry = bulk.largest_power(supply, line, DRY * V_crest) < P_claimed
+    return not dry and bool(supply.R_on * P_claimed < V_crest**2)
 
 
 def _at_load(circuit: Circuit, supply: Supply, point: LoadPoint, V_o: float) -> Iterator[Figure]:

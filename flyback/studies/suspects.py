@@ -79,6 +79,7 @@ class Finding:
 
     Attributes:
         chance: that one of the explanations is so, with our rates of slips and of odd figures.
+        further: how many explanations have too small a share to be named.
     """
 
     chance: float
@@ -229,7 +230,7 @@ class _Base:
         found: list[_Judged] = []
         best = log(KEPT)
         for one in sorted(weighed, key=lambda one: -one.alone):
-            # what only the load test speaks for, and it speaks as much for a likelier slip, need not be asked
+            # what only the load test speaks for need not be asked where a likelier slip explains it too
             if one.alone >= log(KEPT) or one.alone + self.of_test >= best + log(KEPT):
                 of_test = self.gained(one.looked)
                 log_odds = one.alone + of_test
@@ -239,7 +240,7 @@ class _Base:
         return found
 
     def weighed(self, slip: OneSlip) -> _Weighed | None:
-        """A slip by its figures alone, or None where not even the load test could make it explain anything."""
+        """A slip by its figures alone, or None where not even the load test could make it count."""
         alone = log(slip.prior)
         if alone + self.of_rest + self.of_work + self.of_test < log(KEPT):
             return None

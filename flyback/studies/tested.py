@@ -56,11 +56,17 @@ class LoadTested:
     """A load test, made ready to be held against boards.
 
     Attributes:
-        best: logarithm of the likelihood of a board that explains the readings as well as meters let it.
+        best: logarithm of the likelihood of a board on which every reading is met exactly.
     """
 
     test: LoadTest
     best: float
+
+    @property
+    def floor(self) -> float:
+        """The same of readings that are at odds with a board, and so may be wrong altogether."""
+        # a sound test misses each reading by about its uncertainty
+        return self.best - self.test.terms / 2 - WRONG
 
     # absurd boards give impossible values; what comes of them is asked whether it is a number
     @classmethod
@@ -82,11 +88,11 @@ class LoadTested:
         scores = prior.draw(SAMPLES, seed=seed)
         judged = test.judged(prior, scores, test.predicted(prior, scores))
         free = judged.logs[np.isfinite(judged.logs)] + judged.misfit[np.isfinite(judged.logs)] / 2
-        return cls(test, float(np.max(free, initial=0.0)) - test.terms / 2)
+        return cls(test, float(np.max(free, initial=0.0)))
 
     @np.errstate(all="ignore")
     def log(self, circuit: Circuit, seed: int) -> float:
-        """Logarithm of the likelihood of the readings, that they are wrong altogether allowed for."""
+        """Logarithm of the likelihood of the readings on a board, with that floor."""
         test = replace(self.test, circuit=circuit)
         prior = Prior.of(circuit.values, (FACTOR,))
         scores = prior.draw(SAMPLES, seed=seed)
@@ -94,7 +100,7 @@ class LoadTested:
             found = log_mean(test.judged(prior, scores, test.predicted(prior, scores)).logs)
         except (NumericalError, ValueError):
             found = -np.inf
-        return float(np.logaddexp(found, self.best - WRONG))
+        return float(np.logaddexp(found, self.floor))
 
     def furthest(self, circuit: Circuit) -> Told:
         """The reading that is furthest from what a board nominally gives."""

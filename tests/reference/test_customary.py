@@ -110,6 +110,8 @@ def test_far_outside_only_those_on_purpose_are_left() -> None:
 
 def test_nothing_at_all_is_very_odd_and_finite() -> None:
     assert 20 < PLAIN.oddness(0.0) < 100
+    # ln 100 and no more than fifty
+    assert PLAIN.oddness(1e300) == pytest.approx(math.log(100) + 50)
 
 
 def test_it_never_falls_on_the_way_out() -> None:
