@@ -13,7 +13,7 @@ from flyback.studies.slips import ELECTROLYTIC, Kind, OneSlip
 from flyback.studies.suspects import MENDED, Explanation
 from flyback.units import format_quantity, format_range
 
-FIRST = "Unplug it, wait, and measure the capacitors as empty."
+FIRST = "Unplug it, wait, and see with a meter that the capacitors are empty."
 """What comes before any of the checks; a report says it once."""
 
 WIDE = 100.0
