@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from flyback.report.alter_text import TO_LEARN_FROM
 from flyback.report.data import to_data as check_data
+from flyback.report.json_pieces import as_text, head
 from flyback.report.safety import CAUTIONS
 from flyback.units import DIMENSIONS
 
@@ -24,16 +24,14 @@ FORMAT_VERSION = 1
 
 def to_json(found: Altered) -> str:
     """The what-if as JSON text."""
-    return json.dumps(to_data(found), indent=2, ensure_ascii=False, allow_nan=False)
+    return as_text(to_data(found))
 
 
 def to_data(found: Altered) -> dict[str, Any]:
     """The what-if as plain lists, dicts, strings and numbers."""
     at_load, at_limit = found.modes
     return {
-        "format": FORMAT,
-        "format_version": FORMAT_VERSION,
-        "flyback_version": found.after.version,
+        **head(FORMAT, FORMAT_VERSION, found.after.version),
         "exit_code": found.exit_code,
         "moved": found.moved,
         "changes": [{"text": str(change), "idle": change in found.idle} for change in found.changes],

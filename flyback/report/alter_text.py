@@ -147,9 +147,7 @@ def _gets(reached: Reached | None, judged: Judgement, dimension: str) -> str:
     if judged.word is Word.CANNOT_TELL and judged.unknown:
         return f"at most {text}, as far as known"
     if math.isfinite(reached.high):
-        band = format_range(reached.low, reached.high, dimension)
-        ends, _, unit = band.rpartition(" ")
-        text += f" ({ends if text.endswith(f' {unit}') else band})"
+        text += f" ({pieces.ends(text, reached.low, reached.high, dimension)})"
     count, samples = reached.met.count, reached.met.samples
     met = {0: "no sample", samples: "all samples"}.get(count, pieces.percent(reached.met.value))
     return f"{text}\nmet by {met}"

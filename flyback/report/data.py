@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import json
-import math
 from typing import TYPE_CHECKING, Any
 
 from flyback.analysis.assessment import Assessment, Band, Column, Step
-from flyback.analysis.bulk import Line
 from flyback.analysis.load_point import LoadPoint
 from flyback.analysis.tolerance import Share
-from flyback.board.model import LoadTest, Value
+from flyback.board.model import LoadTest
 from flyback.equations.formula import Input
 from flyback.equations.glossary import GLOSSARY
+from flyback.report.json_pieces import as_text, assumed_data, board_data, head, line_data, number
 from flyback.report.safety import CAUTIONS
 from flyback.units import DIMENSIONS
 from flyback.verdict.check import Check
@@ -28,7 +26,7 @@ FORMAT_VERSION = 1
 
 def to_json(check: Check, evidence: Evidence | None = None) -> str:
     """The check as JSON text."""
-    return json.dumps(to_data(check, evidence), indent=2, ensure_ascii=False, allow_nan=False)
+    return as_text(to_data(check, evidence))
 
 
 def to_data(check: Check, evidence: Evidence | None = None) -> dict[str, Any]:
@@ -39,16 +37,8 @@ def to_data(check: Check, evidence: Evidence | None = None) -> dict[str, Any]:
     """
     board = check.board
     return {
-        "format": FORMAT,
-        "format_version": FORMAT_VERSION,
-        "flyback_version": check.version,
-        "board": {
-            "name": board.name,
-            "file": None if board.path is None else str(board.path),
-            "digest": board.digest,
-            "topology": board.topology,
-            "control": board.control,
-        },
+        **head(FORMAT, FORMAT_VERSION, check.version),
+        "board": {**board_data(board), "topology": board.topology, "control": board.control},
         "judged": check.judged,
         "exit_code": (evidence or check).exit_code,
         "samples": check.samples,
@@ -85,11 +75,6 @@ def to_data(check: Check, evidence: Evidence | None = None) -> dict[str, Any]:
     }
 
 
-def number(value: Any) -> float | None:
-    """A number, or null for an absent limit."""
-    return None if value is None or math.isinf(float(value)) else float(value)
-
-
 def _share(share: Share) -> dict[str, float]:
     low, high = share.interval
     return {"share": share.value, "low": low, "high": high}
@@ -121,16 +106,6 @@ def _figure(figure: Any) -> dict[str, Any] | None:
     origin = figure.origin
     dimension = origin.dimension if isinstance(origin, Input) else GLOSSARY[origin.symbol].dimension
     return {"value": float(figure), "unit": DIMENSIONS[dimension].si_symbol}
-
-
-def line_data(line: Line) -> dict[str, Any]:
-    """What feeds the supply."""
-    return {
-        "name": line.full_name,
-        "mains_V": number(line.V_ac),
-        "frequency_Hz": number(line.f_line),
-        "dc_V": number(line.V_fixed),
-    }
 
 
 def _band(band: Band) -> dict[str, float | None]:
@@ -208,17 +183,4 @@ def _load_test(row: LoadTest) -> dict[str, Any]:
         "wall_power_W": row.wall_power,
         "mains_V": row.mains,
         "note": row.note,
-    }
-
-
-def assumed_data(value: Value) -> dict[str, Any]:
-    """A value that the handbook lent."""
-    return {
-        "key": value.key,
-        "low": value.low,
-        "nominal": value.nominal,
-        "high": value.high,
-        "unit": DIMENSIONS[value.dimension].si_symbol,
-        "source": value.source,
-        "basis": value.basis,
     }

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import math
 from typing import TYPE_CHECKING, Any
 
 from flyback import __version__
+from flyback.report.json_pieces import as_text, head
 from flyback.report.safety import CAUTIONS
 from flyback.units import DIMENSIONS
 
@@ -23,16 +23,14 @@ FORMAT_VERSION = 1
 
 def to_json(found: Decoded) -> str:
     """The readings as JSON text."""
-    return json.dumps(to_data(found), indent=2, ensure_ascii=False, allow_nan=False)
+    return as_text(to_data(found))
 
 
 def to_data(found: Decoded) -> dict[str, Any]:
     """The readings as plain lists, dicts, strings and numbers."""
     fits = found.fits or (None,) * len(found.readings)
     return {
-        "format": FORMAT,
-        "format_version": FORMAT_VERSION,
-        "flyback_version": __version__,
+        **head(FORMAT, FORMAT_VERSION, __version__),
         "marking": found.text,
         "asked": found.asked,
         "exit_code": found.exit_code,

@@ -1,12 +1,11 @@
-"""Load tests weighed with the parts, as JSON: documented in docs/json.md, SI units in the key names."""
+"""Load tests weighed with the parts, as JSON: documented in docs/json_evidence.md, SI units."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from flyback.report.data import assumed_data, line_data
+from flyback.report.json_pieces import as_text, assumed_data, head, line_data
 from flyback.report.safety import CAUTIONS
 from flyback.units import DIMENSIONS
 
@@ -25,21 +24,14 @@ FORMAT_VERSION = 1
 
 def to_json(found: Evidence, curves: Sequence[tuple[Line | None, CurveReading]]) -> str:
     """The evidence as JSON text."""
-    return json.dumps(to_data(found, curves), indent=2, ensure_ascii=False, allow_nan=False)
+    return as_text(to_data(found, curves))
 
 
 def to_data(found: Evidence, curves: Sequence[tuple[Line | None, CurveReading]]) -> dict[str, Any]:
     """The evidence as plain lists, dicts, strings and numbers."""
     board, readings = found.check.board, found.readings
     return {
-        "format": FORMAT,
-        "format_version": FORMAT_VERSION,
-        "flyback_version": found.check.version,
-        "board": {
-            "name": board.name,
-            "file": None if board.path is None else str(board.path),
-            "digest": board.digest,
-        },
+        **head(FORMAT, FORMAT_VERSION, found.check.version, board),
         "exit_code": found.exit_code,
         "seed": found.check.seed,
         "claims": [_verdict(one) for one in found.verdicts],

@@ -165,10 +165,8 @@ def _together(found: Reconciled) -> Iterable[RenderableType]:
 
 
 def _interval(found: Interval, dimension: str) -> str:
-    band = format_range(found.low, found.high, dimension)
-    ends, _, unit = band.rpartition(" ")
     middle = format_quantity(found.median, dimension)
-    return f"{middle} ({ends if middle.endswith(f' {unit}') else band})"
+    return f"{middle} ({pieces.ends(middle, found.low, found.high, dimension)})"
 
 
 # --- the readings ---------------------------------------------------------------------------------

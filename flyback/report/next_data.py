@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING, Any
 
-from flyback.report.data import line_data, number
+from flyback.report.json_pieces import as_text, head, line_data, number
 from flyback.report.safety import CAUTIONS
 from flyback.units import DIMENSIONS
 
@@ -20,21 +19,14 @@ FORMAT_VERSION = 1
 
 def to_json(found: Next) -> str:
     """What to measure next as JSON text."""
-    return json.dumps(to_data(found), indent=2, ensure_ascii=False, allow_nan=False)
+    return as_text(to_data(found))
 
 
 def to_data(found: Next) -> dict[str, Any]:
     """What to measure next as plain lists, dicts, strings and numbers."""
     board, (low, high) = found.check.board, found.band
     return {
-        "format": FORMAT,
-        "format_version": FORMAT_VERSION,
-        "flyback_version": found.check.version,
-        "board": {
-            "name": board.name,
-            "file": None if board.path is None else str(board.path),
-            "digest": board.digest,
-        },
+        **head(FORMAT, FORMAT_VERSION, found.check.version, board),
         "exit_code": found.exit_code,
         "samples": found.samples,
         "seed": found.check.seed,

@@ -133,11 +133,7 @@ def _legend(found: Next, rows: Sequence[Row], *, ranked: bool) -> RenderableType
 def _reading(row: Row) -> str:
     """The reading to expect, with its range below it, and the unit once."""
     expected = format_quantity(row.expected, row.dimension)
-    if math.isinf(row.high):
-        return f"{expected}\n{format_quantity(row.low, row.dimension)} or more"
-    band = format_range(row.low, row.high, row.dimension)
-    ends, _, unit = band.rpartition(" ")
-    return f"{expected}\n{ends if expected.endswith(f' {unit}') else band}"
+    return f"{expected}\n{pieces.ends(expected, row.low, row.high, row.dimension)}"
 
 
 def _accuracy(needed: float | None) -> str:

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from flyback.units import format_quantity, format_range
 from flyback.verdict.words import FAILING, Word
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
     from rich.table import Table
+
+    from flyback.board.model import Value
 
 WIDTH = 80
 """Columns a text fits in; wider terminals do not widen it."""
@@ -70,6 +74,28 @@ def percent(share: float) -> str:
     if 0.999 < share < 1:
         return ">99.9 %"
     return f"{100 * share:.1f} %"
+
+
+def ends(beside: str, low: float, high: float, dimension: str) -> str:
+    """The ends of a band behind the value it is of: the unit once, unless theirs is another one.
+
+    >>> ends("11.4 W", 9.54, 13.4, "power"), ends("0.95 W", 0.0005, 0.02, "power")
+    ('9.54 to 13.4', '0.500 to 20.0 mW')
+    >>> ends("11.4 W", 9.54, math.inf, "power")
+    '9.54 W or more'
+    """
+    if math.isinf(high):
+        return f"{format_quantity(low, dimension)} or more"
+    text = format_range(low, high, dimension)
+    bare, _, unit = text.rpartition(" ")
+    return bare if beside.endswith(f" {unit}") else text
+
+
+def assumption(value: Value) -> str:
+    """A value that the handbook lent, with its range and where that comes from."""
+    spread = format_range(value.low, value.high, value.dimension)
+    basis = f" ({value.basis})" if value.basis and value.basis not in value.source else ""
+    return f"{value.key} {spread}: {value.source}{basis}"
 
 
 def count(number: int) -> str:

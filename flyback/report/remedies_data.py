@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING, Any
 
-from flyback.report.data import assumed_data, line_data, number
+from flyback.report.json_pieces import as_text, assumed_data, head, line_data, number
 from flyback.report.safety import CAUTIONS
 from flyback.studies.remedies import NOT_COUNTED, TEACHING
 from flyback.units import DIMENSIONS
@@ -27,21 +26,14 @@ FORMAT_VERSION = 1
 
 def to_json(found: Remedies) -> str:
     """Remedies as JSON text."""
-    return json.dumps(to_data(found), indent=2, ensure_ascii=False, allow_nan=False)
+    return as_text(to_data(found))
 
 
 def to_data(found: Remedies) -> dict[str, Any]:
     """Remedies as plain lists, dicts, strings and numbers; an absent limit is null."""
     board, demand = found.check.board, found.demand
     return {
-        "format": FORMAT,
-        "format_version": FORMAT_VERSION,
-        "flyback_version": found.check.version,
-        "board": {
-            "name": board.name,
-            "file": None if board.path is None else str(board.path),
-            "digest": board.digest,
-        },
+        **head(FORMAT, FORMAT_VERSION, found.check.version, board),
         "exit_code": found.exit_code,
         "samples": found.check.samples,
         "seed": found.check.seed,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from flyback.report import pieces
 from flyback.report.safety import CAUTIONS
 from flyback.studies.remedies import NOT_COUNTED, TEACHING, Ending
-from flyback.units import format_quantity, format_range
+from flyback.units import format_quantity
 from flyback.verdict.words import Judgement, Word
 
 if TYPE_CHECKING:
@@ -115,12 +115,9 @@ def _banded(band: Band, dimension: str, unit: float = 1.0) -> str:
     if math.isinf(nominal):
         return "no known limit"
     text = format_quantity(nominal, dimension)
-    if math.isinf(high):
-        return f"{text} ({format_quantity(low, dimension)} or more)"
-    if format_quantity(low, dimension) == format_quantity(high, dimension):
+    if math.isfinite(high) and format_quantity(low, dimension) == format_quantity(high, dimension):
         return text
-    ends, _, last = format_range(low, high, dimension).rpartition(" ")
-    return f"{text} ({ends if text.endswith(f' {last}') else f'{ends} {last}'})"
+    return f"{text} ({pieces.ends(text, low, high, dimension)})"
 
 
 # --- the sequence ---------------------------------------------------------------------------------

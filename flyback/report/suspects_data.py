@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING, Any
 
-from flyback.report.data import line_data
+from flyback.report.json_pieces import as_text, head, line_data
 from flyback.report.safety import CAUTIONS
 from flyback.studies.suspect_words import check, headline, innocent
 from flyback.units import DIMENSIONS
@@ -23,21 +22,14 @@ FORMAT_VERSION = 1
 
 def to_json(found: Suspicions) -> str:
     """Suspicions as JSON text."""
-    return json.dumps(to_data(found), indent=2, ensure_ascii=False, allow_nan=False)
+    return as_text(to_data(found))
 
 
 def to_data(found: Suspicions) -> dict[str, Any]:
     """Suspicions as plain lists, dicts, strings and numbers."""
     board = found.board
     return {
-        "format": FORMAT,
-        "format_version": FORMAT_VERSION,
-        "flyback_version": found.version,
-        "board": {
-            "name": board.name,
-            "file": None if board.path is None else str(board.path),
-            "digest": board.digest,
-        },
+        **head(FORMAT, FORMAT_VERSION, found.version, board),
         "exit_code": found.exit_code,
         "seed": found.seed,
         "findings": [_finding(one, found) for one in found.findings],

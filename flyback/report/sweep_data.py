@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from flyback.analysis.tolerance import Array
-from flyback.report.data import assumed_data, line_data
+from flyback.report.json_pieces import as_text, assumed_data, head, line_data
 from flyback.report.safety import CAUTIONS
 from flyback.units import DIMENSIONS
 
@@ -25,7 +24,7 @@ FORMAT_VERSION = 1
 
 def to_json(found: Sweep) -> str:
     """The sweep as JSON text."""
-    return json.dumps(to_data(found), indent=2, ensure_ascii=False, allow_nan=False)
+    return as_text(to_data(found))
 
 
 def to_data(found: Sweep) -> dict[str, Any]:
@@ -33,14 +32,7 @@ def to_data(found: Sweep) -> dict[str, Any]:
     one = len(found.axes) == 1
     names = np.array([*(ceiling.name for ceiling in found.ceilings), ""], dtype=object)
     return {
-        "format": FORMAT,
-        "format_version": FORMAT_VERSION,
-        "flyback_version": found.version,
-        "board": {
-            "name": found.board.name,
-            "file": None if found.board.path is None else str(found.board.path),
-            "digest": found.board.digest,
-        },
+        **head(FORMAT, FORMAT_VERSION, found.version, found.board),
         "axes": [_axis(axis) for axis in found.axes],
         "line": line_data(found.line) if found.line.V_ac or found.line.V_fixed else None,
         "frequency_Hz": None if found.line.f_line is None else float(found.line.f_line),

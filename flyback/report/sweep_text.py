@@ -17,7 +17,6 @@ from flyback.units import format_quantity, format_range
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
-    from flyback.board.model import Value
     from flyback.studies.sweep import CeilingOver, Sweep
     from flyback.studies.sweep_axes import Axis
     from flyback.studies.sweep_grid import Range
@@ -51,7 +50,7 @@ def _blocks(found: Sweep) -> Iterator[RenderableType]:
     if found.notes:
         yield pieces.listed("Notes", found.notes)
     if found.assumed:
-        assumed = [_assumption(value) for value in found.assumed]
+        assumed = [pieces.assumption(value) for value in found.assumed]
         yield pieces.listed(f"Assumed ({len(assumed)})", assumed)
     if found.not_checked:
         yield pieces.listed(f"Not checked ({len(found.not_checked)})", found.not_checked)
@@ -303,9 +302,3 @@ def _band(low: float, high: float) -> str:
     if not math.isfinite(high):
         return f"{format_quantity(low, 'power')} or more"
     return format_range(low, high, "power")
-
-
-def _assumption(value: Value) -> str:
-    spread = format_range(value.low, value.high, value.dimension)
-    basis = f" ({value.basis})" if value.basis and value.basis not in value.source else ""
-    return f"{value.key} {spread}: {value.source}{basis}"

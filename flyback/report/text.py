@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from flyback.report import pieces
 from flyback.report.pieces import GAP, WIDTH, console
 from flyback.report.safety import CAUTIONS
-from flyback.units import format_quantity, format_range
+from flyback.units import format_quantity
 from flyback.verdict.judge import BULK_DECIDES
 from flyback.verdict.label import amount
 from flyback.verdict.words import Judgement, Word
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from flyback.analysis.assessment import Assessment, Column, Step
     from flyback.analysis.load_point import LoadPoint
     from flyback.analysis.tolerance import Share
-    from flyback.board.model import Board, Label, LoadReading, Value
+    from flyback.board.model import Board, Label, LoadReading
     from flyback.studies.evidence import Evidence
     from flyback.studies.hints import Hints
     from flyback.verdict.check import Check
@@ -160,11 +160,7 @@ def _with_band(nominal: float, low: float, high: float, dimension: str) -> str:
     text = _limit(nominal, dimension)
     if math.isinf(low):
         return text
-    if math.isinf(high):
-        return f"{text} ({format_quantity(low, dimension)} or more)"
-    band = format_range(low, high, dimension)
-    ends, _, unit = band.rpartition(" ")
-    return f"{text} ({ends if text.endswith(f' {unit}') else band})"
+    return f"{text} ({pieces.ends(text, low, high, dimension)})"
 
 
 def _limit(value: float, dimension: str) -> str:
@@ -400,19 +396,13 @@ def _lists(check: Check) -> Iterable[RenderableType]:
         yield pieces.listed("Noticed", check.notices)
     if check.assumed:
         yield pieces.listed(
-            f"Assumed ({len(check.assumed)})", [_assumption(value) for value in check.assumed]
+            f"Assumed ({len(check.assumed)})", [pieces.assumption(value) for value in check.assumed]
         )
     if check.not_checked:
         yield pieces.listed(f"Not checked ({len(check.not_checked)})", check.not_checked)
     if check.left_out:
         items = [*check.left_out, "not given, so the figures above are a little high"]
         yield pieces.listed(f"Left out ({len(check.left_out)})", ["; ".join(items)])
-
-
-def _assumption(value: Value) -> str:
-    spread = format_range(value.low, value.high, value.dimension)
-    basis = f" ({value.basis})" if value.basis and value.basis not in value.source else ""
-    return f"{value.key} {spread}: {value.source}{basis}"
 
 
 def _line_heads(columns: Sequence[Column]) -> list[RenderableType]:
