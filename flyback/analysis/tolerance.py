@@ -32,7 +32,7 @@ COVERAGE = 0.95
 BINS_PER_UNIT = 1024
 """Resolution of a band: bins per nominal value, so about 0.1 % of it."""
 
-_CUT = 2.0
+CUT = 2.0
 """Standard deviations at which a normal spread ends: its limits are the expanded uncertainty, k = 2."""
 
 _TOP = 8
@@ -62,13 +62,13 @@ def draw(value: Value, size: int, *, block: int, seed: int = SEED, mixed: bool =
 def _normal(value: Value, z: Array) -> Array:
     """Normal with k = 2 at the limits."""
     half = np.where(z < 0, value.nominal - value.low, value.high - value.nominal)
-    return value.nominal + z * half / _CUT
+    return value.nominal + z * half / CUT
 
 
 def _cut_normal(stream: np.random.Generator, size: int) -> Array:
     """Standard normal numbers; what falls outside the limits is drawn again."""
     z = stream.standard_normal(size)
-    while np.any(outside := np.abs(z) > _CUT):
+    while np.any(outside := np.abs(z) > CUT):
         z[outside] = stream.standard_normal(int(np.count_nonzero(outside)))
     return z
 
@@ -76,8 +76,8 @@ def _cut_normal(stream: np.random.Generator, size: int) -> Array:
 @cache
 def _cut_normal_table() -> tuple[Array, Array]:
     """Share of a cut normal distribution below a number, and the number; straight between to 1e-6."""
-    z = np.linspace(-_CUT, _CUT, 4097)
-    shares = [(1 + math.erf(x / math.sqrt(2)) / math.erf(_CUT / math.sqrt(2))) / 2 for x in z]
+    z = np.linspace(-CUT, CUT, 4097)
+    shares = [(1 + math.erf(x / math.sqrt(2)) / math.erf(CUT / math.sqrt(2))) / 2 for x in z]
     return np.array(shares), z
 
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from flyback.report import pieces
 from flyback.report.safety import CAUTIONS
+from flyback.studies.corrections import with_bar
 from flyback.studies.readings import Detail, Place
 from flyback.units import format_quantity, format_range
 from flyback.verdict.words import Word
@@ -187,21 +187,6 @@ def _table(details: Sequence[Detail]) -> RenderableType:
             _SHORT[one.place],
         )
     return made
-
-
-def with_bar(value: float, U: float, unit: str) -> str:
-    """A value with its error bar, which has one digit (two below 2), and the value none beyond those.
-
-    >>> with_bar(13.052, 0.53, "W"), with_bar(79.06, 9.8, "%"), with_bar(5.06, 0.0, "W")
-    ('13.1 ± 0.5 W', '79 ± 10 %', '5.06 ± 0 W')
-    """
-    if U <= 0:
-        return f"{value:.3g} ± 0 {unit}"
-    size = math.floor(math.log10(U))
-    if U / 10**size < 2:
-        size -= 1
-    decimals = max(-size, 0)
-    return f"{value:.{decimals}f} ± {U:.{decimals}f} {unit}"
 
 
 _SHORT = {

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from flyback.units import format_quantity, format_range
 from flyback.verdict.words import FAILING, Word
+from flyback.verdict.words import percent as percent
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
@@ -61,19 +62,6 @@ def word_style(word: Word) -> str:
     if word in FAILING:
         return "bold red"
     return "green" if word in (Word.LIKELY, Word.VERY_LIKELY, Word.CONSISTENT) else "yellow"
-
-
-def percent(share: float) -> str:
-    """A share in percent, never rounded to none or all.
-
-    >>> percent(0.8954), percent(0.0004), percent(0.99999), percent(1.0)
-    ('89.5 %', '<0.1 %', '>99.9 %', '100.0 %')
-    """
-    if 0 < share < 0.001:
-        return "<0.1 %"
-    if 0.999 < share < 1:
-        return ">99.9 %"
-    return f"{100 * share:.1f} %"
 
 
 def ends(beside: str, low: float, high: float, dimension: str) -> str:

@@ -24,6 +24,21 @@ COVERAGE = 2.0
 _DIMENSIONS = {"voltage": "voltage", "current": "current", "wall_power": "power"}
 
 
+def with_bar(value: float, U: float, unit: str) -> str:
+    """A value with its error bar, which has one digit (two below 2), and the value none beyond those.
+
+    >>> with_bar(13.052, 0.53, "W"), with_bar(79.06, 9.8, "%"), with_bar(5.06, 0.0, "W")
+    ('13.1 ± 0.5 W', '79 ± 10 %', '5.06 ± 0 W')
+    """
+    if U <= 0:
+        return f"{value:.3g} ± 0 {unit}"
+    size = math.floor(math.log10(U))
+    if U / 10**size < 2:
+        size -= 1
+    decimals = max(-size, 0)
+    return f"{value:.{decimals}f} ± {U:.{decimals}f} {unit}"
+
+
 @dataclass(frozen=True, slots=True)
 class Resistance:
     """A resistance in the path [ohm], and its standard uncertainty."""

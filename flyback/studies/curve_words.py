@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from flyback.analysis.regions import NEAR_POWER
-from flyback.studies.corrections import COVERAGE
+from flyback.studies.corrections import COVERAGE, with_bar
 from flyback.studies.curve_fits import Fit, Measured
 from flyback.studies.curve_shapes import (
     ASKS_FOR_LESS,
@@ -70,11 +69,9 @@ class Parameter:
         >>> Parameter("knee current", 2.618, 0.041, "A").amount
         '2.62 ± 0.08 A'
         """
-        decimals, U = 2, COVERAGE * self.u
-        if U > 0:
-            size = math.floor(math.log10(U))
-            decimals = max(0, (1 if U / 10**size < 2 else 0) - size)
-        return f"{self.value:.{decimals}f} ± {U:.{decimals}f} {self.unit}".rstrip()
+        if self.u <= 0:
+            return f"{self.value:.2f} ± 0.00 {self.unit}".rstrip()
+        return with_bar(self.value, COVERAGE * self.u, self.unit).rstrip()
 
     def __str__(self) -> str:
         return f"{self.name} {self.amount}"

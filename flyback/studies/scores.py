@@ -15,14 +15,11 @@ from zlib import crc32
 import numpy as np
 
 from flyback.analysis import tolerance
-from flyback.analysis.tolerance import Array
+from flyback.analysis.tolerance import CUT, Array
 from flyback.board.model import Shape, Value
 
 RANGE = (0.3, 3.0)
 """What a value whose own spread is set aside may be, in units of the traced one (our choice)."""
-
-_CUT = 2.0
-"""Where `tolerance.draw` cuts a normal spread."""
 
 _EDGE = 8.0
 """Scores at which the table of the normal distribution ends; beyond lies 1e-15."""
@@ -99,7 +96,7 @@ def score(value: Value, drawn: Array) -> Array:
     """The score of drawn numbers of a value."""
     below = np.where(drawn < value.nominal, value.nominal - value.low, value.high - value.nominal)
     if value.shape is Shape.NORMAL:
-        z = _CUT * (drawn - value.nominal) / np.where(below > 0, below, 1.0)
+        z = CUT * (drawn - value.nominal) / np.where(below > 0, below, 1.0)
         inside = np.exp(log_normal_cdf(z)) - _cut_share()
         return normal_quantile(inside / (1 - 2 * _cut_share()))
     if value.shape is Shape.TWO_PIECE:
@@ -114,7 +111,7 @@ def at_score(value: Value, scores: Array) -> Array:
     if value.shape is Shape.NORMAL:
         z = normal_quantile(_cut_share() + share * (1 - 2 * _cut_share()))
         half = np.where(z < 0, value.nominal - value.low, value.high - value.nominal)
-        return np.asarray(value.nominal + z * half / _CUT)
+        return np.asarray(value.nominal + z * half / CUT)
     if value.shape is Shape.TWO_PIECE:
         half = np.where(share < 0.5, value.nominal - value.low, value.high - value.nominal)
         return np.asarray(value.nominal + (2 * share - 1) * half)
@@ -158,4 +155,4 @@ def _table() -> tuple[Array, Array]:
 
 @cache
 def _cut_share() -> float:
-    return math.erfc(_CUT / math.sqrt(2)) / 2
+    return math.erfc(CUT / math.sqrt(2)) / 2

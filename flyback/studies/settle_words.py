@@ -13,7 +13,7 @@ from flyback.analysis.measurements import MEASUREMENTS, Access
 from flyback.analysis.trace import ABSENT
 from flyback.studies.as_read import Showing
 from flyback.studies.hints import LITTLE, waits
-from flyback.verdict.words import Judgement
+from flyback.verdict.words import Judgement, percent
 
 if TYPE_CHECKING:
     from flyback.studies.evidence import Verdict
@@ -53,15 +53,6 @@ class Answer:
 def decided(verdict: Verdict | None) -> bool:
     """True where a load test falls short of the claim, whatever the parts are."""
     return verdict is not None and verdict.readings.showing is Showing.SHORT
-
-
-def percent(chance: float) -> str:
-    """A chance as these sentences write it.
-
-    >>> percent(0.1047), percent(0.0004), percent(0.0)
-    ('10.5 %', '<0.1 %', '0.0 %')
-    """
-    return "<0.1 %" if 0 < chance < 0.001 else f"{100 * chance:.1f} %"
 
 
 def answer(

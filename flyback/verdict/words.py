@@ -57,6 +57,19 @@ def word_for(probability: float) -> Word:
     return Word.LIKELY if probability <= 0.90 else Word.VERY_LIKELY
 
 
+def percent(share: float) -> str:
+    """A share in percent, never rounded to none or all.
+
+    >>> percent(0.8954), percent(0.0004), percent(0.99999), percent(1.0)
+    ('89.5 %', '<0.1 %', '>99.9 %', '100.0 %')
+    """
+    if 0 < share < 0.001:
+        return "<0.1 %"
+    if 0.999 < share < 1:
+        return ">99.9 %"
+    return f"{100 * share:.1f} %"
+
+
 @dataclass(frozen=True, slots=True)
 class Judgement:
     """One claim, judged.

@@ -13,7 +13,8 @@ from worked import board as demo
 
 from flyback.board.meter_log import read_log_text
 from flyback.board.model import Board, LoadTest
-from flyback.report.evidence_text import MOST_NOTICES, MOST_ROWS, show_evidence, with_bar
+from flyback.report.evidence_text import MOST_NOTICES, MOST_ROWS, show_evidence
+from flyback.studies.corrections import with_bar
 from flyback.studies.curve import read_curves
 from flyback.studies.evidence import Evidence, weigh
 from flyback.verdict.check import check
