@@ -74,6 +74,12 @@ def test_check_loads_numpy_and_rich_alone() -> None:
     assert packages.isdisjoint(BEYOND_NUMPY)
 
 
+def test_check_with_a_load_test_loads_no_more() -> None:
+    packages = command("check", str(path("hall_charger")), *FAST)
+    assert {"numpy", "rich"} <= packages
+    assert packages.isdisjoint(BEYOND_NUMPY)
+
+
 def test_json_needs_no_table() -> None:
     packages = command("check", WALL, *FAST, "--json")
     assert "numpy" in packages

@@ -61,7 +61,6 @@ def check(
     The verdict is that of the traced parts; below it stands what the load tests of the file change.
     """
     from flyback.board.file import load as load_board
-    from flyback.studies.evidence import weigh
     from flyback.verdict.check import check as judge_board
 
     result = judge_board(
@@ -72,7 +71,11 @@ def check(
         load=load,
         samples=samples,
     )
-    tested = weigh(result, ask=()) if result.board.load_tests else None
+    tested = None
+    if result.board.load_tests:
+        from flyback.studies.evidence import weigh
+
+        tested = weigh(result, ask=())
     if as_json:
         from flyback.report.data import to_json
 

@@ -47,8 +47,6 @@ def show(check: Check, out: Console, hints: Hints | None = None, evidence: Evide
 def _blocks(check: Check, hints: Hints | None, evidence: Evidence | None) -> Iterable[RenderableType]:
     from rich.text import Text
 
-    from flyback.report.evidence_text import beside_check
-
     yield pieces.title(check.board.name, f"label {label_line(check.board.label)}")
     yield _verdicts(check)
     if check.notices and not check.judged:
@@ -59,6 +57,8 @@ def _blocks(check: Check, hints: Hints | None, evidence: Evidence | None) -> Ite
         if check.why:
             yield pieces.entry("Why", "\n".join(check.why))
         if evidence is not None:
+            from flyback.report.evidence_text import beside_check
+
             yield beside_check(evidence)
         if hints is not None:
             yield _next(hints)
