@@ -43,6 +43,9 @@ def _blocks(found: Sweep) -> Iterator[RenderableType]:
         note = "Watts of the lowest ceiling, nominal, at the sockets, at the bulk's valley."
     if len(found.axes) == 1:
         note += f" Band: 95 % of {samples} samples of the tolerances."
+        steps, shown = found.axes[0].values.size, len(_some(found.axes[0], ROWS))
+        if shown < steps:
+            note += f" {shown} of {steps} steps shown, evenly taken."
     yield pieces.note(note)
     yield pieces.entry("What binds", binding_words(found))
     for claim in found.claims:

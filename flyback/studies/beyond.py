@@ -63,12 +63,12 @@ def no_room(circuit: Circuit, step: Step, line: Line, found: Needed, growth: flo
     """A bulk capacitance that its place has no room for.
 
     Args:
-        growth: how many times the capacitance its place would have to hold.
+        growth: how many times the capacitance its place would have to hold, with a value that is made.
     """
     parts = circuit.parts["C_bulk"]
     words = (
-        f"{growth:.1f} times the capacitance in the place of {parts} is taken not to fit; up to {ROOM:g} "
-        f"times would be ({VOLUME})"
+        f"the next capacitance made for that is {growth:.1f} times that of {parts} and is taken not to fit "
+        f"in its place; up to {ROOM:g} times would ({VOLUME})"
     )
     return Remains(step, line, words, parts, found.now, found.value, "capacitance")
 
