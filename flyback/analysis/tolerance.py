@@ -48,10 +48,15 @@ def draw(value: Value, size: int, *, block: int, seed: int = SEED, mixed: bool =
     """
     stream = np.random.default_rng([seed, block, crc32(value.cause.encode())])
     if value.shape is Shape.NORMAL and not mixed:
-        return _normal(value, _cut_normal(stream, size))
+        return at_deviation(value, _cut_normal(stream, size))
     u = stream.random(size)
     if value.shape is Shape.NORMAL:
-        return _normal(value, np.interp(u, *_cut_normal_table()))
+        return at_deviation(value, np.interp(u, *_cut_normal_table()))
+    return at_share(value, u)
+
+
+def at_share(value: Value, u: Array) -> Array:
+    """Numbers of a value whose limits alone are known, at shares of its spread from 0 to 1."""
     if value.shape is Shape.TWO_PIECE:
         below = value.low + (value.nominal - value.low) * 2 * u
         above = value.nominal + (value.high - value.nominal) * (2 * u - 1)
@@ -59,10 +64,10 @@ def draw(value: Value, size: int, *, block: int, seed: int = SEED, mixed: bool =
     return value.low + (value.high - value.low) * u
 
 
-def _normal(value: Value, z: Array) -> Array:
-    """Normal with k = 2 at the limits."""
+def at_deviation(value: Value, z: Array) -> Array:
+    """Numbers of a value of normal spread at standard deviations, with k = 2 at the limits."""
     half = np.where(z < 0, value.nominal - value.low, value.high - value.nominal)
-    return value.nominal + z * half / CUT
+    return np.asarray(value.nominal + z * half / CUT)
 
 
 def _cut_normal(stream: np.random.Generator, size: int) -> Array:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from flyback.report.alter_text import TO_LEARN_FROM
 from flyback.report.data import to_data as check_data
-from flyback.report.json_pieces import as_text, head
+from flyback.report.json_pieces import as_text, head, number
 from flyback.report.safety import CAUTIONS
 from flyback.units import DIMENSIONS
 
@@ -80,9 +79,9 @@ def _reached(reached: Reached | None) -> dict[str, Any] | None:
     if reached is None:
         return None
     return {
-        "nominal": _number(reached.nominal),
-        "low_95": _number(reached.low),
-        "high_95": _number(reached.high),
+        "nominal": number(reached.nominal),
+        "low_95": number(reached.low),
+        "high_95": number(reached.high),
         "met": reached.met.value,
     }
 
@@ -125,14 +124,10 @@ def _row(row: Row) -> dict[str, Any]:
         "lines": [
             {
                 "line": cell.line,
-                "before": _number(cell.before),
-                "after": _number(cell.after),
+                "before": number(cell.before),
+                "after": number(cell.after),
                 "change": cell.change,
             }
             for cell in row.cells
         ],
     }
-
-
-def _number(value: float | None) -> float | None:
-    return None if value is None or math.isinf(value) else value

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Any
 
 from flyback import __version__
-from flyback.report.json_pieces import as_text, head
+from flyback.report.json_pieces import as_text, head, number
 from flyback.report.safety import CAUTIONS
 from flyback.units import DIMENSIONS
 
@@ -72,8 +71,8 @@ def _fit(fit: Fit) -> dict[str, Any]:
         "fits": fit.agrees,
         "low": fit.low,
         "high": fit.high,
-        "factor": None if math.isinf(fit.factor) else fit.factor,
-        "apart": None if math.isinf(fit.apart) else fit.apart,
+        "factor": number(fit.factor),
+        "apart": number(fit.apart),
     }
 
 

@@ -110,12 +110,8 @@ def at_score(value: Value, scores: Array) -> Array:
     share = np.exp(log_normal_cdf(scores))
     if value.shape is Shape.NORMAL:
         z = normal_quantile(_cut_share() + share * (1 - 2 * _cut_share()))
-        half = np.where(z < 0, value.nominal - value.low, value.high - value.nominal)
-        return np.asarray(value.nominal + z * half / CUT)
-    if value.shape is Shape.TWO_PIECE:
-        half = np.where(share < 0.5, value.nominal - value.low, value.high - value.nominal)
-        return np.asarray(value.nominal + (2 * share - 1) * half)
-    return value.low + (value.high - value.low) * share
+        return tolerance.at_deviation(value, z)
+    return tolerance.at_share(value, share)
 
 
 # --- the normal distribution ----------------------------------------------------------------------
